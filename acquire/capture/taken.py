@@ -1,0 +1,31 @@
+"""What capture takes from a stream, before anybody has logged it."""
+
+from dataclasses import dataclass, field
+from typing import Literal
+
+from acquire.model import Details
+
+Verdict = Literal["accepted", "refused"]
+
+
+@dataclass(frozen=True, slots=True)
+class Taken:
+    """One value that capture found, accepted or refused; a pure function of the bytes received.
+
+    `value` is in `unit` (N, GU or 1). `t_us` counts microseconds from the start of the recording;
+    `first_byte` and `last_byte` are stream offsets (half-open) since the `opening`-th opening of the port.
+    """
+
+    quantity: Literal["force", "gloss", "count"]
+    value: float
+    unit: Literal["N", "GU", "1"]
+    t_us: int
+    opening: int
+    first_byte: int
+    last_byte: int
+    ordinal: int
+    verdict: Verdict = "accepted"
+    reasons: tuple[str, ...] = ()
+    resolution: float = 0.0
+    under_read: float = 0.0
+    details: Details = field(default_factory=dict)

@@ -1,0 +1,139 @@
+"""The words that travel between rooms: a reading, its stamp, and where its bytes are.
+
+These are pydantic models because they are written to the journal and read back from it, years later and by
+other programs. They are frozen: later knowledge is a new event, never a change.
+"""
+
+from datetime import datetime
+from enum import StrEnum
+from typing import Annotated, Literal
+
+from pydantic import BaseModel, ConfigDict, Field
+
+
+class Model(BaseModel):
+    """Base of everything that is written down: frozen, and unknown keys are an error."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", ser_json_inf_nan="constants")
+
+
+class CalibrationState(StrEnum):
+    IN_TOLERANCE = "in tolerance"
+    UNCHECKED = "unchecked today"
+    OVERDUE = "overdue"
+    OUT_OF_TOLERANCE = "out of tolerance"
+    DOUBTFUL = "doubtful"
+
+
+class Stamp(Model):
+    """Calibration state of a gauge at the moment a reading was logged, and what it rests on."""
+
+    state: CalibrationState
+    reason: str
+    """One sentence for a person."""
+    check: str | None = None
+    """Id of the journal event of the check it rests on."""
+    reference: str | None = None
+    checked_utc: datetime | None = None
+    age_s: float | None = None
+    deviation: float | None = None
+    """Measured minus assigned value at that check, in the reading's unit."""
+    standard_uncertainty: float = 0.0
+    """Of the gauge, from reference, check and certificate, in the reading's unit (k = 1)."""
+
+
+class RawRef(Model):
+    """Where the bytes of a reading are."""
+
+    recording: str
+    """File name inside the bench's recordings folder."""
+    opening: int
+    """Which opening of the port inside the recording, from 0; stream offsets start anew at each."""
+    first_byte: int
+    last_byte: int
+    """Stream offsets, half-open: the bytes received since that opening from `first_byte` up to `last_byte`."""
+    ordinal: int
+    """Number of this item among all that capture took from the recording, from 0."""
+
+
+class Test(StrEnum):
+    SLIP = "slip"
+    GLOSS = "gloss"
+    WASH = "wash endurance"
+    HANDLING = "handling"
+    APPEARANCE = "appearance"
+
+
+Phase = Literal["bare", "treated"]
+
+
+class Step(Model):
+    """One step of a trial: which test, on which panel, before or after the product, at which wash stage."""
+
+    test: Test
+    panel: str
+    phase: Phase = "treated"
+    stage: int | None = None
+    """Wash stage in strokes or washes, where the test has stages."""
+
+    def __str__(self) -> str:
+        words = [self.phase, self.test.value, "on", self.panel]
+        if self.stage is not None:
+            words.append(f"at stage {self.stage}")
+        return " ".join(words)
+
+
+Details = dict[str, float | int | str | bool | None]
+
+
+class Reading(Model):
+    """A value accepted for one step of a trial, stamped."""
+
+    id: str
+    trial: str
+    step: Step
+    quantity: Literal["force", "gloss", "count"]
+    value: float
+    unit: Literal["N", "GU", "1"]
+    resolution: float = 0.0
+    """Display step of the gauge in `unit`; its standard uncertainty is resolution / sqrt(12)."""
+    under_read: float = 0.0
+    """How far the value may lie below the true one at this sample rate, in `unit` (see capture)."""
+    gauge: str
+    t_utc: datetime
+    t_mono_ns: int
+    t_source: Literal["device", "line position", "host read", "typed in"]
+    raw: RawRef
+    details: Details = Field(default_factory=dict)
+    """What capture found besides the value; for a pull: highest_n, sliding_n, contact_s and so on."""
+    extra: bool = False
+    """Offered beyond the number the method asks for: kept, and not counted unless a person says so."""
+    flagged: str | None = None
+    """Why the value stands out (Grubbs), if it does."""
+    counts: Annotated[bool | None, Field()] = None
+    """A person's ruling whether it counts; None leaves it to the method."""
+    stamp: Stamp
+
+
+class Rating(Model):
+    """A person's judgement on the method's scale."""
+
+    id: str
+    trial: str
+    step: Step
+    value: float
+    t_utc: datetime
+
+
+class Inspection(Model):
+    """Answer at one wash stage: does water still behave?"""
+
+    id: str
+    trial: str
+    panel: str
+    stage: int
+    strokes: int
+    """Strokes actually counted since the panel was first washed."""
+    passed: bool
+    note: str = ""
+    t_utc: datetime
