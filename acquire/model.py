@@ -51,7 +51,7 @@ class RawRef(Model):
     """Which opening of the port inside the recording, from 0; stream offsets start anew at each."""
     first_byte: int
     last_byte: int
-    """Stream offsets, half-open: the bytes received since that opening from `first_byte` up to `last_byte`."""
+    """Stream offsets, half-open: of the bytes received since that opening, `first_byte` up to `last_byte`."""
     ordinal: int
     """Number of this item among all that capture took from the recording, from 0."""
 
