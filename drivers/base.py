@@ -1,20 +1,29 @@
 """What every driver gives and the one loop that feeds it.
 
-    chunk ──feed()──> buffer ──split()──> frame ──decode()──> sample
+    chunk ──feed()──> waiting bytes ──split()──> frame ──decode()──> sample
+                             └──────decode_bulk()──────────────────────┘
 
 A driver is pure: it owns no port, no clock and no thread, and opens nothing. A protocol family writes
 `split` (where does a frame end?) and `decode` (what does a frame say?). The loop here belongs to the base
 class, so that every driver treats cut, joined and over-long messages alike: the outcome depends on the
-bytes, never on how they were chunked.
+bytes, never on how they were chunked. A family that must keep up with fast gauges or long replays adds
+`decode_bulk`, which may only be quicker, never different.
 """
 
 from abc import ABC, abstractmethod
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
-from typing import final
+from typing import TYPE_CHECKING, ClassVar, Self, final
 
 import numpy as np
 from numpy.typing import NDArray
+from pydantic import BaseModel
+
+if TYPE_CHECKING:
+    from drivers.description import GaugeDescription
+
+BLOCK_BYTES = 65536
+"""Long chunks are worked through in blocks of this size: the columns of one stay in the processor's cache."""
 
 
 class FrameError(ValueError):
@@ -39,6 +48,7 @@ class Kind:
 
     `flags` holds what the gauge itself said of the value ("overload", "unstable", "low battery") and
     what the driver saw ("out of range", "wrong unit"). A value with any flag in `SPOILING` is never good.
+    A "fault" comes with a second flag that says in words what is wrong.
     """
 
     quantity: str
@@ -57,7 +67,10 @@ SPOILING = frozenset({"overload", "unstable", "out of range", "wrong unit", "fau
 
 @dataclass(frozen=True, slots=True)
 class Sample:
-    """A decoded value, not yet accepted for anything. `end` is the stream offset just behind its frame."""
+    """A decoded value, not yet accepted for anything. `end` is the stream offset just behind its frame.
+
+    `value` is NaN where the gauge sent a flag in place of a number.
+    """
 
     kind: Kind
     value: float
@@ -68,7 +81,8 @@ class Sample:
 class Batch:
     """The samples of one feed as columns, in stream order; `kind_index[i]` points into `kinds`.
 
-    Columns because a force gauge sends thousands of values a second, all of one kind.
+    Columns because a force gauge sends thousands of values a second, all of one kind. `errors` are in
+    stream order too. `kinds` belongs to the driver and grows as new kinds turn up.
     """
 
     values: NDArray[np.float64]
@@ -86,23 +100,47 @@ class Batch:
         ):
             yield Sample(self.kinds[index], value, end)
 
+    @classmethod
+    def joined(cls, batches: Sequence[Self]) -> Self:
+        """Consecutive batches of one driver as one."""
+        return cls(
+            np.concatenate([batch.values for batch in batches]),
+            np.concatenate([batch.ends for batch in batches]),
+            np.concatenate([batch.kind_index for batch in batches]),
+            batches[-1].kinds,
+            [error for batch in batches for error in batch.errors],
+        )
+
 
 class Driver(ABC):
     """Base of all drivers. One instance reads one stream; `reset` makes it ready for a new one."""
 
-    max_frame_bytes: int = 256
+    settings_key: ClassVar[str]
+    """Name of the family's own table in a description file."""
+    Settings: ClassVar[type[BaseModel]]
+    """What that table holds; a description that names this family is checked against it."""
 
-    def __init__(self) -> None:
+    max_frame_bytes: int = 256
+    """A frame this long or longer (without its terminator) is damaged: reported and skipped."""
+    split_tail_bytes: int = 0
+    """How many bytes at the end of a skipped run `split` must see again (a terminator may be cut in two)."""
+    first_may_be_cut: bool = False
+    """A stream may begin inside a frame: what comes before the first frame's end is not looked at."""
+    bulk_from_bytes: int | None = None
+    """From this many waiting bytes on, `decode_bulk` is tried first; None where the family has none."""
+
+    def __init__(self, description: "GaugeDescription") -> None:
+        self.description = description
         self._kinds: list[Kind] = []
-        self._index_of: dict[Kind, int] = {}
+        self._number_of: dict[Kind, int] = {}
         self.reset()
 
     @final
     def reset(self) -> None:
         """Forgets half-received bytes: the stream was lost and starts anew at offset 0."""
-        self._buffer = bytearray()
-        self._start = 0  # stream offset of the buffer's first byte
-        self._skipping = False  # inside the rest of an over-long frame
+        self._waiting = b""
+        self._start = 0  # stream offset of the first waiting byte
+        self._skipping = self.first_may_be_cut
         self.begin()
 
     @final
@@ -111,64 +149,99 @@ class Driver(ABC):
 
         Any cutting of the same bytes into chunks gives the same samples, errors and offsets.
         """
+        if len(chunk) <= BLOCK_BYTES:
+            return self._feed_block(chunk)
+        starts = range(0, len(chunk), BLOCK_BYTES)
+        return Batch.joined([self._feed_block(chunk[start : start + BLOCK_BYTES]) for start in starts])
+
+    def _feed_block(self, chunk: bytes) -> Batch:
+        data = self._waiting + chunk if self._waiting else chunk
+        used = self._skip(data) if self._skipping else 0
+        bulk = None
+        if self.bulk_from_bytes is not None and len(data) - used >= self.bulk_from_bytes:
+            bulk = self.decode_bulk(data, used, self._start)
+            if bulk is not None:
+                used = bulk[1]
         frames: list[bytes] = []
         ends: list[int] = []
-        errors: list[FrameError] = []
-        self._buffer += chunk
-        self._cut(frames, ends, errors)
-        batch = self.decode_all(frames, ends)
-        if errors:
-            batch.errors = sorted([*batch.errors, *errors], key=lambda error: error.at)
+        overlong: list[FrameError] = []
+        if not self._skipping:
+            used = self._cut(data, used, frames, ends, overlong)
+        self._waiting = data[used:]
+        self._start += used
+        if bulk is not None and not frames:
+            batch = bulk[0]
+        else:
+            batch = self.decode_all(frames, ends)
+            if bulk is not None:
+                batch = Batch.joined([bulk[0], batch])
+        if overlong:
+            batch.errors = sorted([*batch.errors, *overlong], key=lambda error: error.at)
         return batch
 
-    def _cut(self, frames: list[bytes], ends: list[int], errors: list[FrameError]) -> None:
-        used = 0
-        buffer = self._buffer
-        while True:
-            found = self.split(buffer, used)
-            if found is None:
-                # Up to `split_tail_bytes` of what waits may belong to a terminator cut in two.
-                pending = len(buffer) - used - self.split_tail_bytes
-                # While an over-long frame is being skipped, no byte of it needs keeping.
-                if pending >= self.max_frame_bytes:
-                    if not self._skipping:
-                        self._report_overlong(buffer, used, errors)
-                    self._skipping = True
-                    used = len(buffer) - self.split_tail_bytes
-                break
-            frame_stop, next_start = found
-            if self._skipping:
-                self._skipping = False
-            elif frame_stop - used >= self.max_frame_bytes:
-                self._report_overlong(buffer, used, errors)
-            else:
-                frames.append(bytes(buffer[used:frame_stop]))
-                ends.append(self._start + next_start)
-            used = next_start
-        del buffer[:used]
-        self._start += used
+    def _skip(self, data: bytes) -> int:
+        """Leaves a frame whose beginning is not wanted; returns how much of `data` is done with."""
+        found = self.split(data, 0)
+        if found is None:
+            return max(0, len(data) - self.split_tail_bytes)
+        self._skipping = False
+        return found[1]
 
-    def _report_overlong(self, buffer: bytearray, used: int, errors: list[FrameError]) -> None:
-        """Reports at the byte where the cap was reached, so that chunking cannot move it."""
-        cap = used + self.max_frame_bytes
-        errors.append(
-            FrameError(
-                f"no end of message within {self.max_frame_bytes} bytes; skipped to the next one",
-                bytes(buffer[used:cap]),
-                self._start + cap,
-            )
-        )
+    def _cut(
+        self, data: bytes, used: int, frames: list[bytes], ends: list[int], overlong: list[FrameError]
+    ) -> int:
+        origin, cap = self._start, self.max_frame_bytes
+        while (found := self.split(data, used)) is not None:
+            stop, next_start = found
+            if stop - used >= cap:
+                overlong.append(self._overlong(data, used))
+            else:
+                frames.append(data[used:stop])
+                ends.append(origin + next_start)
+            used = next_start
+        # Up to `split_tail_bytes` of what waits may belong to a terminator cut in two: not part of the frame.
+        if len(data) - used - self.split_tail_bytes >= cap:
+            overlong.append(self._overlong(data, used))
+            self._skipping = True
+            used = len(data) - self.split_tail_bytes
+        return used
+
+    def _overlong(self, data: bytes, used: int) -> FrameError:
+        """Placed at the byte where the cap was reached, so that chunking cannot move it."""
+        stop = used + self.max_frame_bytes
+        why = f"no end of message within {self.max_frame_bytes} bytes; skipped to the next one"
+        return FrameError(why, data[used:stop], self._start + stop)
 
     def kind_number(self, kind: Kind) -> int:
-        """The index of `kind` in this driver's `kinds`, added on first use."""
-        number = self._index_of.get(kind)
+        """The index of `kind` in this driver's `kinds`, added on first use.
+
+        Families keep the number of kinds small whatever the bytes say: kinds are never forgotten.
+        """
+        number = self._number_of.get(kind)
         if number is None:
-            number = self._index_of[kind] = len(self._kinds)
+            number = self._number_of[kind] = len(self._kinds)
             self._kinds.append(kind)
         return number
 
+    def batch(
+        self, values: list[float], ends: list[int], numbers: list[int], errors: list[FrameError]
+    ) -> Batch:
+        """The lists as columns."""
+        return Batch(
+            np.array(values, dtype=np.float64),
+            np.array(ends, dtype=np.int64),
+            np.array(numbers, dtype=np.int16),
+            self._kinds,
+            errors,
+        )
+
     def decode_all(self, frames: Sequence[bytes], ends: Sequence[int]) -> Batch:
-        """Decodes frames one by one; a family may override it with something faster that gives the same."""
+        """Decodes frames one by one; a family may override it with something faster that gives the same.
+
+        Args:
+            frames: complete frames in stream order.
+            ends: the stream offset just behind each.
+        """
         values: list[float] = []
         kept: list[int] = []
         numbers: list[int] = []
@@ -183,26 +256,31 @@ class Driver(ABC):
                 values.append(sample.value)
                 kept.append(end)
                 numbers.append(self.kind_number(sample.kind))
-        return Batch(
-            np.array(values, dtype=np.float64),
-            np.array(kept, dtype=np.int64),
-            np.array(numbers, dtype=np.int16),
-            self._kinds,
-            errors,
-        )
+        return self.batch(values, kept, numbers, errors)
 
-    split_tail_bytes: int = 0
-    """How many bytes at the end of a skipped run `split` must see again (a terminator may be cut in two)."""
+    def decode_bulk(self, data: bytes, start: int, origin: int) -> tuple[Batch, int] | None:
+        """Decodes many complete frames at once, giving exactly what the one-by-one way gives.
+
+        Args:
+            data: what waits; `start` is where its first frame begins.
+            start: offset into `data`.
+            origin: stream offset of `data[0]`.
+
+        Returns:
+            The batch and the offset into `data` of the first byte not used (the beginning of a frame), or
+            None to leave these bytes to the one-by-one way.
+        """
+        return None
 
     def begin(self) -> None:  # noqa: B027  a hook: most families keep no state of their own
         """Called by `reset`: forget whatever the family remembers of the old stream."""
 
     @abstractmethod
-    def split(self, buffer: bytearray, start: int) -> tuple[int, int] | None:
-        """Finds the first frame at or behind `start`.
+    def split(self, data: bytes, start: int) -> tuple[int, int] | None:
+        """Finds the end of the frame that begins at `start`.
 
         Returns:
-            (where the frame stops, where the next one starts), as offsets into `buffer`, or None if the
+            (where the frame stops, where the next one starts), as offsets into `data`, or None if the
             frame is not complete yet. The second number is greater than `start`.
         """
 
