@@ -1,0 +1,56 @@
+"""Says what is wrong with a file a person edits: every fault, each with its key and the nearest known one."""
+
+from collections.abc import Iterator
+from difflib import get_close_matches
+from types import UnionType
+from typing import Any, Union, get_args, get_origin
+
+from pydantic import BaseModel, ValidationError
+
+
+def nearest(key: str, known: list[str]) -> str:
+    """A half-sentence that helps: the nearest known key, or all of them."""
+    close = get_close_matches(key, known, n=1, cutoff=0.5)
+    return f"did you mean {close[0]!r}?" if close else f"known here: {', '.join(sorted(known))}"
+
+
+def _models_in(annotation: Any) -> Iterator[type[BaseModel]]:
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        yield annotation
+    elif get_origin(annotation) in (Union, UnionType):
+        for option in get_args(annotation):
+            yield from _models_in(option)
+
+
+def _keys_at(model: type[BaseModel], path: tuple[int | str, ...]) -> list[str]:
+    """The keys known in the table that `path` leads to."""
+    for step in path:
+        field = model.model_fields.get(str(step))
+        if field is None:
+            continue
+        model = next(_models_in(field.annotation), model)
+    return list(model.model_fields)
+
+
+def faults(error: ValidationError, model: type[BaseModel], prefix: str = "") -> list[str]:
+    """One line per fault: `table.key: what is wrong`.
+
+    Args:
+        error: what pydantic found.
+        model: the model the table was held against.
+        prefix: key of that table in the file, empty for the file itself.
+    """
+    lines = []
+    for fault in error.errors(include_url=False):
+        path = fault["loc"]
+        key = ".".join(str(step) for step in ((prefix, *path) if prefix else path))
+        if fault["type"] == "extra_forbidden":
+            says = f"unknown key; {nearest(str(path[-1]), _keys_at(model, path[:-1]))}"
+        elif fault["type"] == "missing":
+            says = "is missing"
+        elif fault["type"] == "value_error":
+            says = str(fault["ctx"]["error"])
+        else:
+            says = f"{fault['msg'][0].lower()}{fault['msg'][1:]}, not {fault['input']!r}"
+        lines.append(f"{key}: {says}")
+    return lines
