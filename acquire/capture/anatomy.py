@@ -1,0 +1,373 @@
+"""Takes one pull apart: rest, rise, breakaway, sliding, release.
+
+Forces are raw samples less the level at rest; nothing is filtered. A low-pass filter under-reads a breakaway
+spike of 50 ms by several per cent, so smoothing may help to find things, never to measure them.
+"""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from acquire.capture.settings import PullSettings
+from acquire.model import Details
+
+Floats = NDArray[np.float64]
+
+MIN_EVENT_S = 0.03
+"""Shorter than this is a glitch on the line or a knock on the bench, not a pull by hand."""
+SUDDEN_S = 1.5
+SUDDEN_SHARE = 0.4
+REST_WINDOW_S = 0.5
+FAST_DROP = 4.0
+"""A block that slips unloads the string at least this much faster than the hand had loaded it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Segment:
+    """One load with the rest in front of it. Indices point into `t` and `f`."""
+
+    t: Floats
+    f: Floats
+    loaded: int
+    """First sample above the threshold."""
+    released: int
+    """First sample back near rest, or the length if it never came back."""
+    rest_n: float
+    noise_n: float
+    threshold_n: float
+    quiet_from_s: float | None
+    first_number: int
+
+
+@dataclass(frozen=True, slots=True)
+class Pull:
+    """What one pull gave. Times in s on the stream's axis, forces in N above rest."""
+
+    t_start_s: float
+    t_break_s: float
+    t_end_s: float
+    breakaway_n: float
+    """Force at the first break, or where the force levels off if there is no drop after it."""
+    highest_n: float
+    sliding_n: float | None
+    sliding_sd_n: float | None
+    rise_rate_n_per_s: float
+    contact_s: float
+    """How long the block had been at rest; a lower bound for the first pull of a stream."""
+    under_read_n: float
+    """Rise rate × sample interval: the peak may have passed between two samples."""
+    rest_n: float
+    levels_off: bool
+    breaks: int
+    """How often the block broke away; more than one is stick-slip."""
+    samples: int
+    first_number: int
+    last_number: int
+    """Sample numbers, half-open."""
+    reasons: tuple[str, ...] = ()
+
+    @property
+    def verdict(self) -> str:
+        return "refused" if self.reasons else "accepted"
+
+    def details(self) -> Details:
+        """Everything besides the value, as it is written to the journal."""
+        return {
+            "highest_n": self.highest_n,
+            "sliding_n": self.sliding_n,
+            "sliding_sd_n": self.sliding_sd_n,
+            "rise_rate_n_per_s": self.rise_rate_n_per_s,
+            "contact_s": self.contact_s,
+            "rest_n": self.rest_n,
+            "levels_off": self.levels_off,
+            "breaks": self.breaks,
+            "samples": self.samples,
+            "t_start_s": self.t_start_s,
+            "t_break_s": self.t_break_s,
+            "t_end_s": self.t_end_s,
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class _Break:
+    index: int
+    value_n: float
+    levels_off: bool
+    count: int
+
+
+def is_pull(segment: Segment, settings: PullSettings) -> bool:
+    """False for an excursion that no hand made: a stray value, a knock that died away at once, or drift.
+
+    A pull has something sudden about it (its rise, its breakaway or its release changes a good part of its
+    height within a second or so) and lasts; the zero of a gauge that warms up does not jump.
+    """
+    height = segment.f[segment.loaded : segment.released] - segment.rest_n
+    above = int(np.count_nonzero(height > 0.5 * segment.threshold_n))
+    if above < 2 or above * settings.step_s < MIN_EVENT_S:
+        return False
+    lag = max(1, round(SUDDEN_S * settings.rate_hz))
+    near = segment.f[max(0, segment.loaded - 2 * lag) :]
+    if len(near) <= lag:
+        return True
+    return float(np.abs(near[lag:] - near[:-lag]).max()) >= SUDDEN_SHARE * float(height.max())
+
+
+def dissect(segment: Segment, settings: PullSettings, reasons: tuple[str, ...] = ()) -> Pull:
+    """Measures one pull and says why it cannot be used, if so. `reasons` are those known already."""
+    rest_n = _local_rest(segment, settings)
+    g = segment.f - rest_n
+    start = _leaves_rest(segment, g, settings)
+    found = _first_break(segment, g, start, settings)
+    highest = float(g[start : segment.released].max())
+    rate = _rise_rate(segment.t, g, start, found)
+    sliding = _sliding(segment, g, found)
+    t_start, t_break = float(segment.t[start]), float(segment.t[found.index])
+    quiet_from = segment.quiet_from_s if segment.quiet_from_s is not None else float(segment.t[0])
+    pull = Pull(
+        t_start_s=t_start,
+        t_break_s=t_break,
+        t_end_s=float(segment.t[min(segment.released, len(segment.t) - 1)]),
+        breakaway_n=found.value_n,
+        highest_n=max(highest, found.value_n),
+        sliding_n=None if sliding is None else float(sliding.mean()),
+        sliding_sd_n=None if sliding is None else float(sliding.std(ddof=1)),
+        rise_rate_n_per_s=rate,
+        contact_s=max(0.0, t_start - quiet_from),
+        under_read_n=rate * settings.step_s,
+        rest_n=rest_n,
+        levels_off=found.levels_off,
+        breaks=found.count,
+        samples=segment.released - start,
+        first_number=segment.first_number + start,
+        last_number=segment.first_number + segment.released,
+    )
+    return replace(pull, reasons=(*reasons, *_objections(segment, g, start, found, pull, settings)))
+
+
+def _local_rest(segment: Segment, settings: PullSettings) -> float:
+    """The level just before this pull if it was steady there, else the level known from before."""
+    t, f = segment.t, segment.f
+    band = max(4 * segment.noise_n, settings.resolution_n)
+    # The foot of a slow rise is no rest: stop where the force was last at the level known from before.
+    still = np.flatnonzero(f[: segment.loaded] <= segment.rest_n + band)
+    stop = int(still[-1]) + 1 if len(still) else segment.loaded
+    since = t[stop - 1] - REST_WINDOW_S if stop else t[0]
+    if segment.quiet_from_s is not None:
+        since = max(since, segment.quiet_from_s)
+    window = f[np.searchsorted(t, since) : stop]
+    if len(window) < 4:
+        return segment.rest_n
+    level = float(np.median(window))
+    steady = np.mean(np.abs(window - level) <= max(band, 0.1 * segment.threshold_n))
+    return level if steady >= 0.8 else segment.rest_n
+
+
+def _leaves_rest(segment: Segment, g: Floats, settings: PullSettings) -> int:
+    """Last sample that still lies in the noise of rest, before the threshold is crossed."""
+    height = float(g[segment.loaded : segment.released].max())
+    band = max(4 * segment.noise_n, settings.resolution_n, 0.02 * height)
+    band = min(band, 0.9 * segment.threshold_n)
+    still = np.flatnonzero(g[: segment.loaded] <= band)
+    return int(still[-1]) if len(still) else 0
+
+
+def _drop_n(segment: Segment, settings: PullSettings, height: float) -> float:
+    """A fall of less than this after a peak is noise, a display step or tremor."""
+    return max(6 * segment.noise_n, 2.5 * settings.resolution_n, 0.04 * height)
+
+
+def _first_break(segment: Segment, g: Floats, start: int, settings: PullSettings) -> _Break:
+    """The first peak that the block itself ended by slipping; failing that, where the force levels off."""
+    stop = segment.released
+    height = float(g[start:stop].max())
+    drop = _drop_n(segment, settings, height)
+    let_go = _letting_go(g, start, stop)
+    peaks = _peaks(g, start, let_go, drop)
+    if peaks and not _slides_on(segment, peaks[-1], let_go):
+        peaks.pop()  # the last fall is the hand letting go
+    breaks = [p for p in peaks if _is_break(segment.t, g, start, p, height, drop)]
+    if breaks:
+        index = breaks[0][0]
+        return _Break(index, _peak_value(segment, g, index, settings), False, len(breaks))
+    top = start + int(np.argmax(g[start:stop]))
+    knee = _knee(segment, g, start, let_go, drop)
+    if knee is not None and g[top] <= knee.value_n + drop:
+        return knee
+    return _Break(top, _peak_value(segment, g, top, settings), False, 1)
+
+
+def _letting_go(g: Floats, start: int, stop: int) -> int:
+    """Where the final fall begins: behind the last sample that is still at half of the usual load."""
+    loaded = g[start:stop]
+    usual = float(np.median(loaded[loaded > 0.3 * loaded.max()]))
+    held = np.flatnonzero(loaded >= 0.6 * usual)
+    return start + int(held[-1]) + 1
+
+
+def _peaks(g: Floats, start: int, stop: int, drop: float) -> list[tuple[int, int, int]]:
+    """Peaks followed by a fall of at least `drop`: (peak, where the fall was complete, the trough).
+
+    Walks from peak to trough to peak; each step is one pass of numpy over what is left.
+    """
+    found: list[tuple[int, int, int]] = []
+    at = start
+    while at < stop:
+        rest = g[at:stop]
+        ceiling = np.maximum.accumulate(rest)
+        fallen = ceiling - rest >= drop
+        down = int(np.argmax(fallen))
+        if not fallen[down]:
+            break
+        peak = at + int(np.argmax(rest[: down + 1]))
+        below = g[at + down : stop]
+        floor = np.minimum.accumulate(below)
+        risen = below - floor >= drop
+        up = int(np.argmax(risen))
+        turned = up if risen[up] else len(below) - 1
+        trough = at + down + int(np.argmin(below[: turned + 1]))
+        found.append((peak, at + down, trough))
+        if not risen[up]:
+            break
+        at = trough
+    return found
+
+
+def _slides_on(segment: Segment, peak: tuple[int, int, int], let_go: int) -> bool:
+    """True if the force stays up for a while after this peak, longer than the final fall can account for."""
+    _, fallen, _ = peak
+    last = len(segment.t) - 1
+    t_let_go = segment.t[min(let_go, last)]
+    final_fall_s = segment.t[min(segment.released, last)] - t_let_go
+    return bool(t_let_go - segment.t[fallen] > 2 * final_fall_s)
+
+
+def _is_break(
+    t: Floats, g: Floats, start: int, peak: tuple[int, int, int], height: float, drop: float
+) -> bool:
+    """A slip, not a tremor or a hand that took a new grip on the way up."""
+    top, _, trough = peak
+    if g[top] >= height - drop:
+        return True
+    if g[top] < 0.5 * height or g[top] - g[trough] < 0.1 * height:
+        return False
+    fall_rate = (g[top] - g[trough]) / max(t[trough] - t[top], 1e-9)
+    before = max(start, int(np.searchsorted(t, t[top] - 0.2)))
+    rise_rate = (g[top] - g[before]) / max(t[top] - t[before], 1e-9)
+    return bool(fall_rate >= FAST_DROP * max(rise_rate, 0.0))
+
+
+def _peak_value(segment: Segment, g: Floats, index: int, settings: PullSettings) -> float:
+    """The force at the peak: the raw sample, unless noise stands out of the display step.
+
+    The highest of many noisy samples lies above the force (by 2.5 sd for a hundred of them); then a parabola
+    through the samples about the peak says how high it really was, never more than the raw sample.
+    """
+    noise = segment.noise_n
+    if noise <= 0.5 * settings.resolution_n:
+        return float(g[index])
+    floor = g[index] - 4 * noise
+    first, last = _run_above(g, index, floor)
+    if last - first < 5:
+        return float(g[index])
+    x = np.linspace(-1.0, 1.0, last - first)
+    curve = np.polynomial.Polynomial.fit(x, g[first:last], 2)
+    return float(min(g[index], curve(x).max()))
+
+
+def _run_above(g: Floats, index: int, floor: float) -> tuple[int, int]:
+    """The stretch about `index` that stays above `floor`, single dips forgiven."""
+    low = g < floor
+    pairs = np.flatnonzero(low[:-1] & low[1:])
+    before, after = pairs[pairs < index], pairs[pairs >= index]
+    return (int(before[-1]) + 2 if len(before) else 0), (int(after[0]) if len(after) else len(g))
+
+
+def _knee(segment: Segment, g: Floats, start: int, stop: int, drop: float) -> _Break | None:
+    """Two straight lines, rise and slide, with the corner where they fit best."""
+    n = stop - start
+    if n < 6:
+        return None
+    t, y = segment.t[start:stop], g[start:stop]
+    corners = np.unique(np.linspace(2, n - 3, min(n - 4, 80)).astype(int))
+    costs = [_line_cost(t[: c + 1], y[: c + 1]) + _line_cost(t[c:], y[c:]) for c in corners]
+    corner = int(corners[int(np.argmin(costs))])
+    late_t, late = t[corner:], y[corner:]
+    slope, level = np.polyfit(late_t - late_t[0], late, 1)
+    early = (y[corner] - y[0]) / max(t[corner] - t[0], 1e-9)
+    if slope > 0.25 * early or len(late) < 3:
+        return None  # no level stretch: it rose until it was let go
+    return _Break(start + corner, float(level), True, 1)
+
+
+def _line_cost(t: Floats, y: Floats) -> float:
+    if len(t) < 3:
+        return 0.0
+    x = t - t.mean()
+    slope = float(x @ y) / max(float(x @ x), 1e-30)
+    return float(np.sum((y - y.mean() - slope * x) ** 2))
+
+
+def _rise_rate(t: Floats, g: Floats, start: int, found: _Break) -> float:
+    """Slope of the upper half of the rise, in N/s: what the force was doing as it neared the peak."""
+    rise = g[start : found.index + 1]
+    below = np.flatnonzero(rise <= 0.5 * found.value_n)
+    half = start + (int(below[-1]) if len(below) else 0)
+    if half == found.index:
+        half = max(start, found.index - 1)
+    if half == found.index:
+        return 0.0
+    return float((g[found.index] - g[half]) / max(t[found.index] - t[half], 1e-9))
+
+
+def _sliding(segment: Segment, g: Floats, found: _Break) -> Floats | None:
+    """The samples between breakaway and letting go, without the first and last tenth."""
+    stop = _letting_go(g, found.index, segment.released) if segment.released > found.index else found.index
+    n = stop - found.index
+    if n < 5:
+        return None
+    margin = max(1, n // 10)
+    body = g[found.index + margin : stop - margin]
+    return body if len(body) >= 3 else None
+
+
+def _objections(
+    segment: Segment, g: Floats, start: int, found: _Break, pull: Pull, settings: PullSettings
+) -> list[str]:
+    """Every reason not to use this pull, in plain words."""
+    t = segment.t
+    said: list[str] = []
+    tenth = np.flatnonzero(g[start : found.index + 1] <= 0.1 * found.value_n)
+    rise_s = float(t[found.index] - t[start + (int(tenth[-1]) if len(tenth) else 0)])
+    if rise_s < settings.min_rise_s:
+        said.append(f"jerked: the force rose in {1000 * rise_s:.0f} ms; pull steadily")
+    elif pull.under_read_n > settings.max_under_read_fraction * found.value_n:
+        said.append(
+            f"too fast for this gauge: at {settings.rate_hz:g} readings a second the peak may be "
+            f"{pull.under_read_n:.2g} N higher than what was seen; pull more slowly"
+        )
+    if rise_s > settings.max_rise_s:
+        said.append(f"too slow: {rise_s:.0f} s until it broke away; at most {settings.max_rise_s:g} s")
+    if pull.contact_s < settings.min_rest_s:
+        said.append(
+            f"started without rest: {pull.contact_s:.2g} s at rest before it, "
+            f"{settings.min_rest_s:g} s are needed; let go between pulls"
+        )
+    if _saturated(g, pull, segment, settings):
+        said.append("saturated: the gauge was at the end of its range; use a lighter block or another gauge")
+    gap_s = _longest_gap(t[start : found.index + 2])
+    if gap_s > max(5 * settings.step_s, 0.02):
+        said.append(f"interrupted: no samples for {gap_s:.2g} s while the force rose")
+    return said
+
+
+def _longest_gap(t: Floats) -> float:
+    return float(np.diff(t).max()) if len(t) > 1 else 0.0
+
+
+def _saturated(g: Floats, pull: Pull, segment: Segment, settings: PullSettings) -> bool:
+    if settings.full_scale_n is None:
+        return False
+    top = float(segment.f[segment.loaded : segment.released].max())
+    return top >= settings.full_scale_n - 0.5 * settings.resolution_n

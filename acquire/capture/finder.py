@@ -1,0 +1,345 @@
+"""Finds each pull in a force stream: rest, load, release.
+
+    rest ──rises above rest + threshold──> loaded ──back near rest for a while──> one segment ──> anatomy
+      ^                                                                                              |
+      └──────────────────────────────────────────────────────────────────────────────────────────────┘
+
+Samples are looked at in blocks on a fixed grid of sample numbers, never as they happened to arrive, so the
+outcome is the same for any cutting of the stream. At rest, a page of blocks costs a handful of numpy calls.
+The level at rest follows slow drift page by page; pushing the block back (force far below rest) moves it not.
+"""
+
+from dataclasses import dataclass
+from math import ceil
+
+import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
+from numpy.typing import NDArray
+
+from acquire.capture.anatomy import Pull, Segment, dissect, is_pull
+from acquire.capture.settings import PullSettings
+
+Floats = NDArray[np.float64]
+
+BLOCK_S = 0.05
+PAGE_S = 0.5
+RELEASE_S = 0.15
+"""A slip-stick cycle may touch zero for milliseconds; a hand that lets go stays away longer."""
+REBASE_S = 3.0
+"""Quiet at another level for this long: the zero itself has moved (a tare, a strap left on the hook)."""
+SLACK_S = 0.7
+"""Quiet for this long well below sliding: let go, although some tension stayed on the string."""
+HISTORY_S = 2.0
+"""How much rest is kept in front of a pull."""
+FEED_SAMPLES = 8192
+"""A long trace is taken in pieces of this size, so that memory stays flat."""
+MAD_TO_SD = 1.4826
+
+
+def robust_sd(values: Floats) -> float:
+    """Standard deviation from the median absolute deviation: blind to a few stray samples."""
+    return float(MAD_TO_SD * np.median(np.abs(values - np.median(values)))) if len(values) else 0.0
+
+
+@dataclass(slots=True)
+class _Rest:
+    level_n: float
+    noise_n: float
+    threshold_n: float
+
+
+class _Window:
+    """The samples still needed, as growing columns addressed by sample number."""
+
+    def __init__(self, first: int) -> None:
+        self.first = first
+        self._t = np.empty(0)
+        self._f = np.empty(0)
+        self._spare: list[tuple[Floats, Floats]] = []
+        self._spare_count = 0
+
+    @property
+    def stop(self) -> int:
+        return self.first + len(self._t) + self._spare_count
+
+    def add(self, t: Floats, f: Floats) -> None:
+        self._spare.append((t, f))
+        self._spare_count += len(t)
+
+    def _settle(self) -> None:
+        if self._spare:
+            self._t = np.concatenate([self._t, *(t for t, _ in self._spare)])
+            self._f = np.concatenate([self._f, *(f for _, f in self._spare)])
+            self._spare, self._spare_count = [], 0
+
+    def t(self, start: int, stop: int) -> Floats:
+        self._settle()
+        return self._t[start - self.first : stop - self.first]
+
+    def f(self, start: int, stop: int) -> Floats:
+        self._settle()
+        return self._f[start - self.first : stop - self.first]
+
+    def forget_before(self, number: int) -> None:
+        if number > self.first:
+            self._settle()
+            self._t = self._t[number - self.first :].copy()
+            self._f = self._f[number - self.first :].copy()
+            self.first = number
+
+
+class PullFinder:
+    """Takes the samples of one force stream in order; gives each pull once it has ended.
+
+    `t` in s, `f` in N with tension positive; a saturated sample is passed as full scale. Sample numbers in a
+    pull count every sample ever fed.
+    """
+
+    def __init__(self, settings: PullSettings) -> None:
+        self.settings = settings
+        rate = settings.rate_hz
+        self._block = max(1, round(BLOCK_S * rate))
+        self._page = max(1, ceil(max(8.0, PAGE_S * rate) / self._block)) * self._block
+        self._release = ceil(max(2.0, RELEASE_S * rate) / self._block) * self._block
+        self._slack = ceil(max(6.0, SLACK_S * rate) / self._block) * self._block
+        self._history = ceil(HISTORY_S * rate) + self._page
+        self._restart(0, settings.rest_n)
+
+    def _restart(self, number: int, rest_n: float | None) -> None:
+        self._samples = _Window(number)
+        self._next = self._page_from = number  # first sample not yet judged; where its page began
+        self._loaded_from: int | None = None
+        self._judged = number  # how far an open pull was looked at in vain
+        self._quiet_from_s: float | None = None  # at rest since
+        self._elsewhere_pages = 0
+        self._rest: _Rest | None = None
+        if rest_n is not None and self.settings.noise_n is not None:
+            self._rest = self._rest_at(rest_n, self.settings.noise_n)
+
+    def _rest_at(self, level_n: float, noise_n: float) -> _Rest:
+        noise_n = self.settings.noise_n if self.settings.noise_n is not None else noise_n
+        return _Rest(level_n, noise_n, self.settings.threshold_n(noise_n))
+
+    @property
+    def rest_n(self) -> float | None:
+        """Level at rest as known now."""
+        return None if self._rest is None else self._rest.level_n
+
+    @property
+    def noise_n(self) -> float | None:
+        return None if self._rest is None else self._rest.noise_n
+
+    def feed(self, t: Floats, f: Floats) -> list[Pull]:
+        """Takes more samples; returns the pulls that have ended with them."""
+        pulls: list[Pull] = []
+        for at in range(0, len(t), FEED_SAMPLES):
+            self._samples.add(t[at : at + FEED_SAMPLES], f[at : at + FEED_SAMPLES])
+            while self._step(pulls):
+                pass
+            self._tidy()
+        return pulls
+
+    def interrupt(self, why: str) -> list[Pull]:
+        """The stream broke off (a lost port): an open pull is refused, and rest is learnt anew."""
+        pulls = self._cut_short(why)
+        self._restart(self._samples.stop, None)
+        return pulls
+
+    def finish(self) -> list[Pull]:
+        """The stream has ended: what is still loaded was never released."""
+        if self._loaded_from is not None:
+            # The last samples need not fill a block; a release among them still counts.
+            ended = self._released(self._loaded_from, self._samples.stop, block=1)
+            if ended is not None:
+                pulls: list[Pull] = []
+                self._close(ended, pulls)
+                return pulls
+        return self._cut_short("never released: the recording ends under load")
+
+    def _step(self, pulls: list[Pull]) -> bool:
+        if self._loaded_from is not None:
+            return self._step_loaded(pulls)
+        if self._rest is None:
+            return self._step_learning()
+        return self._step_resting(self._rest)
+
+    def _step_learning(self) -> bool:
+        """Looks for a first quiet page. Until there is one, nothing can be a pull."""
+        start = self._next
+        stop = start + self._page
+        if self._samples.stop < stop:
+            return False
+        page = self._samples.f(start, stop)
+        spread = float(page.max() - page.min())
+        limit = max(0.5 * self.settings.min_force_n, 4.0 * self.settings.resolution_n)
+        if self.settings.noise_n is not None:
+            limit = max(limit, 8.0 * self.settings.noise_n)
+        if spread <= limit:
+            self._rest = self._rest_at(float(np.median(page)), robust_sd(np.diff(page)) / np.sqrt(2.0))
+            self._quiet_from_s = float(self._samples.t(start, stop)[0])
+        self._next = self._page_from = stop
+        return True
+
+    def _step_resting(self, rest: _Rest) -> bool:
+        start = self._next
+        whole = (self._samples.stop - start) // self._block * self._block
+        stop = min(start + whole, self._page_from + self._page)
+        if stop == start:
+            return False
+        f = self._samples.f(start, stop)
+        above = f > rest.level_n + rest.threshold_n
+        hit = int(np.argmax(above))
+        if above[hit]:
+            self._note_pushes(rest, start, start + hit)
+            self._loaded_from = self._judged = start + hit
+            return True
+        self._note_pushes(rest, start, stop)
+        self._next = stop
+        if stop == self._page_from + self._page:
+            self._turn_page(rest)
+        return True
+
+    def _note_pushes(self, rest: _Rest, start: int, stop: int) -> None:
+        """Being pushed back is not being at rest: contact time starts when it ends."""
+        t, f = self._samples.t(start, stop), self._samples.f(start, stop)
+        pushed = np.flatnonzero(f < rest.level_n - rest.threshold_n)
+        if len(pushed):
+            self._quiet_from_s = float(t[pushed[-1]])
+        elif self._quiet_from_s is None and len(t):
+            self._quiet_from_s = float(t[0])
+
+    def _turn_page(self, rest: _Rest) -> None:
+        page = self._samples.f(self._page_from, self._page_from + self._page)
+        level = float(np.median(page))
+        if abs(level - rest.level_n) <= 0.5 * rest.threshold_n:
+            # Half a step towards the new level: follows drift, shrugs off a nudge.
+            rest.level_n += 0.5 * (level - rest.level_n)
+            self._elsewhere_pages = 0
+        elif float(page.max() - page.min()) <= max(8 * rest.noise_n, 3 * self.settings.resolution_n):
+            self._elsewhere_pages += 1
+            if self._elsewhere_pages * self._page * self.settings.step_s >= REBASE_S:
+                rest.level_n = level
+                self._elsewhere_pages = 0
+        else:
+            self._elsewhere_pages = 0
+        self._page_from += self._page
+
+    def _step_loaded(self, pulls: list[Pull]) -> bool:
+        assert self._loaded_from is not None
+        start = self._loaded_from
+        stop = start + (self._samples.stop - start) // self._block * self._block
+        if stop <= self._judged:
+            return False
+        self._judged = stop
+        limit = start + ceil(self.settings.max_pull_s * self.settings.rate_hz / self._block) * self._block
+        ended = self._released(start, min(stop, limit), block=self._block)
+        if ended is not None:
+            self._close(ended, pulls)
+            return True
+        if stop >= limit:
+            why = f"never released: under load for more than {self.settings.max_pull_s:g} s"
+            pulls.extend(self._cut_short(why, limit))
+            self._rest = None
+            self._next = self._page_from = limit
+            return True
+        return False
+
+    def _released(self, start: int, stop: int, *, block: int) -> tuple[int, int] | None:
+        """Finds (where the force is back near rest, where that is certain), as sample numbers.
+
+        Looks at the past only, and takes what was certain first: how much of the future has already arrived
+        must not matter.
+        """
+        assert self._rest is not None
+        rest = self._rest
+        blocks = (stop - start) // block
+        f = self._samples.f(start, start + blocks * block).reshape(blocks, block) - rest.level_n
+        tops, lows = f.max(axis=1), f.min(axis=1)
+        reached = np.maximum.accumulate(tops)
+        gone = _first_gone(tops, lows, reached, self._release // block, self._band(rest))
+        slack = _first_slack(tops, lows, reached, self._slack // block, self._band(rest))
+        if slack is not None and (gone is None or slack + self._slack < gone + self._release):
+            # The string stays taut at this level: the next pull is measured from it.
+            rest.level_n += float(np.median(f[slack : slack + self._slack // block]))
+            return start + slack * block, start + slack * block + self._slack
+        if gone is None:
+            return None
+        return start + gone * block, start + gone * block + self._release
+
+    def _band(self, rest: _Rest) -> float:
+        """How far the force wanders at rest."""
+        return max(8 * rest.noise_n, 2 * self.settings.resolution_n)
+
+    def _close(self, ended: tuple[int, int], pulls: list[Pull]) -> None:
+        at, certain = ended
+        pull = self._dissect(at, certain, ())
+        t_end = float(self._samples.t(at, at + 1)[0])
+        if pull is not None:
+            pulls.append(pull)
+            self._quiet_from_s = t_end
+        self._loaded_from = None
+        self._next = self._page_from = certain
+        self._elsewhere_pages = 0
+
+    def _cut_short(self, why: str, stop: int | None = None) -> list[Pull]:
+        if self._loaded_from is None:
+            return []
+        stop = self._samples.stop if stop is None else stop
+        pull = self._dissect(stop, stop, (why,))
+        self._loaded_from = None
+        return [] if pull is None else [pull]
+
+    def _dissect(self, released: int, stop: int, reasons: tuple[str, ...]) -> Pull | None:
+        assert self._rest is not None
+        assert self._loaded_from is not None
+        # The same stretch in front of the pull, however much more happens to be kept.
+        first = max(self._samples.first, self._loaded_from - self._history)
+        segment = Segment(
+            t=self._samples.t(first, stop),
+            f=self._samples.f(first, stop),
+            loaded=self._loaded_from - first,
+            released=released - first,
+            rest_n=self._rest.level_n,
+            noise_n=self._rest.noise_n,
+            threshold_n=self._rest.threshold_n,
+            quiet_from_s=self._quiet_from_s,
+            first_number=first,
+        )
+        return dissect(segment, self.settings, reasons) if is_pull(segment, self.settings) else None
+
+    def _tidy(self) -> None:
+        """Keeps some rest in front of what comes, and all of an open pull."""
+        anchor = self._loaded_from if self._loaded_from is not None else self._next
+        keep = min(anchor, self._page_from) - self._history
+        if keep - self._samples.first > self._history:
+            self._samples.forget_before(keep)
+
+
+def _first_gone(tops: Floats, lows: Floats, reached: Floats, length: int, band: float) -> int | None:
+    """First stretch of `length` blocks near rest that is not just the low turn of a stick-slip cycle.
+
+    Either all of it is at rest or below, or it is low and flat; a string being loaded again is neither.
+    """
+    if len(tops) < length:
+        return None
+    highs = sliding_window_view(tops, length).max(axis=1)
+    deeps = sliding_window_view(lows, length).min(axis=1)
+    height = reached[: len(highs)]
+    at_rest = highs < np.maximum(band, 0.03 * height)
+    flat = (highs < 0.15 * height) & (highs - deeps <= np.maximum(band, 0.03 * height))
+    return _first(at_rest | flat)
+
+
+def _first_slack(tops: Floats, lows: Floats, reached: Floats, length: int, band: float) -> int | None:
+    """First stretch that is flat and well below what was reached: let go, although some tension stays."""
+    if len(tops) < length:
+        return None
+    highs = sliding_window_view(tops, length).max(axis=1)
+    deeps = sliding_window_view(lows, length).min(axis=1)
+    height = reached[: len(highs)]
+    return _first((highs - deeps <= np.maximum(band, 0.03 * height)) & (highs < 0.35 * height))
+
+
+def _first(flags: NDArray[np.bool_]) -> int | None:
+    at = int(np.argmax(flags))
+    return at if flags[at] else None
