@@ -1,0 +1,8 @@
+"""The pure core: readings and a method in, a scorecard with uncertainties out.
+
+    method.toml ──parse_method──┐
+    readings ──select──> means ─┴─ slip, gloss ┐
+    ratings, inspections ─ ratings, endurance ─┴─> scorecard ──rank──> standings
+
+Nothing here knows the time, opens a file or reaches a network: the same arguments give the same scorecard.
+"""
