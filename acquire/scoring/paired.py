@@ -1,0 +1,210 @@
+"""What slip and gloss have in common: means of readings, bare against treated, panel by panel."""
+
+import math
+from collections import defaultdict
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass
+
+from acquire.model import Phase, Reading, Test
+from acquire.scoring.method import GaugeError, Method
+from acquire.scoring.results import LeftOut, PanelResult, Score, SetResult
+from acquire.scoring.rounding import Rounding, exact
+from acquire.scoring.selection import Candidate, Selection, Wanted, select
+from acquire.scoring.statistics import (
+    mean,
+    relative_sd_of_sd,
+    resolution_uncertainty,
+    sd,
+    under_read_uncertainty,
+)
+from acquire.scoring.uncertainty import Sources, Twin, Uncertain, average, total
+
+PHASES: tuple[Phase, ...] = ("bare", "treated")
+
+
+@dataclass(frozen=True, slots=True)
+class Paired:
+    """One such test, as the method describes it; the callables include the rounding of their stage."""
+
+    test: Test
+    want: Wanted
+    gauge_error: GaugeError
+    unit: str
+    mean_rounding: Rounding | None
+    result: Callable[[Twin], Twin]
+    result_unit: str
+    change: Callable[[Twin, Twin], Twin]
+    """From bare and treated, in this order."""
+    points: Callable[[Twin], Twin]
+
+
+Outcome = tuple[Score, Twin | None]
+"""A score, and its points for the total if it is given."""
+
+
+def score_paired(spec: Paired, readings: Iterable[Reading], method: Method, sources: Sources) -> Outcome:
+    """Scores one test from the readings of one trial."""
+    groups, washed = _groups(spec.test, readings)
+    panels = sorted({panel for panel, _ in groups})
+    chosen = {
+        (panel, phase): select(groups.get((panel, phase), ()), spec.want, method)
+        for panel in panels
+        for phase in PHASES
+    }
+    errors = _gauge_errors(spec, chosen.values(), sources)
+    results: list[PanelResult] = []
+    changes: list[Twin] = []
+    problems: list[str] = [] if panels else ["no readings yet"]
+    for panel in panels:
+        results.append(_panel(spec, panel, chosen, errors, sources, changes))
+        problems += [
+            f"{phase} {spec.test.value} on {panel}: {chosen[panel, phase].problem}"
+            for phase in PHASES
+            if chosen[panel, phase].problem
+        ]
+    points = None if problems else spec.points(average(changes))
+    sets = [item for result in results for item in result.sets]
+    score = Score(
+        test=spec.test,
+        status="not given" if points is None else "given",
+        reasons=tuple(problems),
+        points=None if points is None else sources.points(points, method.uncertainty.coverage),
+        panels=tuple(results),
+        used=tuple(id_ for item in sets for id_ in item.used),
+        left_out=tuple(out for item in sets for out in item.left_out) + tuple(washed),
+        flags=tuple(flag for item in sets for flag in item.flags),
+        marks=tuple(mark for item in sets for mark in item.marks),
+        notes=(
+            *(f"{item.phase} on {item.panel}: {note}" for item in sets for note in item.notes),
+            *_silent_gauges(chosen.values()),
+        ),
+    )
+    return score, points
+
+
+def _groups(
+    test: Test, readings: Iterable[Reading]
+) -> tuple[dict[tuple[str, Phase], list[Reading]], list[LeftOut]]:
+    """Readings by panel and phase; those made after washing are none of the first comparison."""
+    groups: dict[tuple[str, Phase], list[Reading]] = defaultdict(list)
+    washed: list[LeftOut] = []
+    for reading in sorted(readings, key=lambda r: r.id):
+        step = reading.step
+        if step.test is not test:
+            continue
+        if step.stage:
+            why = f"measured at wash stage {step.stage}; the method scores the unwashed panel"
+            washed.append(LeftOut(id=reading.id, why=why))
+        else:
+            groups[step.panel, step.phase].append(reading)
+    return groups, washed
+
+
+def _panel(
+    spec: Paired,
+    panel: str,
+    chosen: Mapping[tuple[str, Phase], Selection],
+    errors: Mapping[str, Uncertain],
+    sources: Sources,
+    changes: list[Twin],
+) -> PanelResult:
+    sets: list[SetResult] = []
+    ends: list[Twin] = []
+    for phase in PHASES:
+        selection = chosen[panel, phase]
+        centre = None
+        if selection.problem is None:
+            name = f"{phase} {spec.test.value} on {panel}"
+            centre = _mean(spec, name, selection.used, errors, sources)
+            ends.append(spec.result(centre))
+        sets.append(_set_result(spec, panel, phase, selection, centre))
+    if len(ends) < len(PHASES):
+        return PanelResult(panel=panel, figure=None, sets=tuple(sets))
+    change = spec.change(*ends)
+    changes.append(change)
+    return PanelResult(panel=panel, figure=change.figure(spec.result_unit), sets=tuple(sets))
+
+
+def _mean(
+    spec: Paired, name: str, used: Sequence[Candidate], errors: Mapping[str, Uncertain], sources: Sources
+) -> Twin:
+    """Mean of a set with all that makes it uncertain."""
+    values = [candidate.value for candidate in used]
+    count = len(values)
+    uncertain: Uncertain = mean(values)
+    uncertain += sources.make(
+        0.0,
+        sd(values) / math.sqrt(count),
+        name=f"repeatability, {name}",
+        unit=spec.unit,
+        freedom=count - 1,
+    )
+    # Not divided by sqrt(count): readings that keep falling on the same display step average nothing away.
+    step = max(candidate.reading.resolution for candidate in used)
+    uncertain += sources.make(0.0, resolution_uncertainty(step), name=f"resolution, {name}", unit=spec.unit)
+    # Nor this one: at one sample rate and one way of pulling, all peaks are under-read alike.
+    bound = mean([candidate.reading.under_read for candidate in used])
+    uncertain += sources.make(
+        0.0, under_read_uncertainty(bound), name=f"under-read peaks, {name}", unit=spec.unit
+    )
+    for candidate in used:
+        weight = candidate.value if spec.gauge_error == "scale" else 1.0
+        uncertain += weight / count * errors[candidate.reading.gauge]
+    published = total(Twin.sure(exact(value)) for value in values) / Twin.sure(count)
+    return Twin(published.exact, uncertain).rounded(spec.mean_rounding)
+
+
+def _gauge_errors(spec: Paired, selections: Iterable[Selection], sources: Sources) -> dict[str, Uncertain]:
+    """One variable for each gauge, the same in every mean that it took part in.
+
+    Of several checks of a gauge the least certain one is taken. "scale": the stamp's uncertainty is taken to
+    hold at the gauge's largest reading here and to shrink in proportion below it. "offset": it shifts all
+    readings alike, and cancels between bare and treated.
+    """
+    size: dict[str, float] = defaultdict(float)
+    largest: dict[str, float] = defaultdict(float)
+    for selection in selections:
+        for candidate in selection.used:
+            gauge = candidate.reading.gauge
+            size[gauge] = max(size[gauge], candidate.reading.stamp.standard_uncertainty)
+            largest[gauge] = max(largest[gauge], abs(candidate.value))
+    errors: dict[str, Uncertain] = {}
+    for gauge in sorted(size):
+        if spec.gauge_error == "offset":
+            errors[gauge] = sources.make(0.0, size[gauge], name=f"gauge {gauge}", unit=spec.unit)
+        else:
+            share = size[gauge] / largest[gauge] if largest[gauge] else 0.0
+            errors[gauge] = sources.make(0.0, share, name=f"scale of gauge {gauge}", unit="1")
+    return errors
+
+
+def _silent_gauges(selections: Iterable[Selection]) -> Iterable[str]:
+    stated: dict[str, float] = defaultdict(float)
+    for selection in selections:
+        for candidate in selection.used:
+            stated[candidate.reading.gauge] += candidate.reading.stamp.standard_uncertainty
+    for gauge in sorted(stated):
+        if stated[gauge] == 0:
+            yield f"gauge {gauge} has no stated uncertainty, so none is counted for it"
+
+
+def _set_result(
+    spec: Paired, panel: str, phase: Phase, selection: Selection, centre: Twin | None
+) -> SetResult:
+    values = [candidate.value for candidate in selection.used]
+    return SetResult(
+        panel=panel,
+        phase=phase,
+        asked=spec.want.asked,
+        taken=selection.taken,
+        used=tuple(candidate.reading.id for candidate in selection.used),
+        left_out=selection.left_out,
+        flags=selection.flags,
+        marks=selection.marks,
+        notes=selection.notes,
+        problem=selection.problem,
+        mean=None if centre is None else centre.figure(spec.unit),
+        sd=None if centre is None else sd(values),
+        sd_known_to=None if centre is None else relative_sd_of_sd(len(values)),
+        result=None if centre is None else spec.result(centre).figure(spec.result_unit),
+    )
