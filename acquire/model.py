@@ -102,6 +102,7 @@ class Reading(Model):
     gauge: str
     t_utc: datetime
     t_mono_ns: int
+    """Nanoseconds since the recording began: the same live and replayed."""
     t_source: Literal["device", "line position", "host read", "typed in"]
     raw: RawRef
     details: Details = Field(default_factory=dict)
@@ -113,6 +114,41 @@ class Reading(Model):
     counts: Annotated[bool | None, Field()] = None
     """A person's ruling whether it counts; None leaves it to the method."""
     stamp: Stamp
+
+
+class Refusal(Model):
+    """A value that capture found and would not accept: kept, with the reasons, and never scored."""
+
+    id: str
+    trial: str | None
+    step: Step | None
+    """What was being measured, if anything."""
+    quantity: Literal["force", "gloss", "count"]
+    value: float | None
+    """None where the gauge gave no number, such as on overload."""
+    unit: Literal["N", "GU", "1"]
+    gauge: str
+    t_utc: datetime
+    t_mono_ns: int
+    raw: RawRef
+    reasons: tuple[str, ...]
+    details: Details = Field(default_factory=dict)
+
+
+class Amendment(Model):
+    """Later knowledge about one reading; the reading itself stays as it was logged."""
+
+    reading: str
+    """Id of the reading."""
+    what: Literal["doubtful", "cleared", "flagged", "unflagged", "ruling"]
+    """`cleared` takes a doubt back, `unflagged` a flag."""
+    reason: Annotated[str, Field(min_length=1)]
+    by: str = ""
+    """Who said so; empty for a rule of the program."""
+    check: str | None = None
+    """For a doubt: id of the event of the failed check."""
+    counts: bool | None = None
+    """For a ruling: whether the reading counts; None leaves it to the method again."""
 
 
 class Rating(Model):
