@@ -1,0 +1,333 @@
+"""The bench as its file describes it: where it stands, which gauges it has, what they are proved against.
+
+`load_bench` reads `bench.toml` into one frozen `Bench`, or names everything that is wrong with it at once.
+"""
+
+import re
+import tomllib
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from datetime import UTC, date, timedelta, timezone, tzinfo
+from math import hypot, radians, sin, sqrt
+from pathlib import Path
+from typing import Annotated, Any, Literal, Self, TypeVar
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
+
+from acquire.errors import ConfigError
+from drivers.keys import faults, nearest
+
+STANDARD_GRAVITY_M_S2 = 9.80665
+
+_NAME = re.compile(r"[a-z0-9]+([-_][a-z0-9]+)*")
+_OFFSET = re.compile(r"([+-])(0\d|1[0-4]):([0-5]\d)")
+
+_T = TypeVar("_T", bound=BaseModel)
+Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
+NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]
+CoverageFactor = Annotated[float, Field(ge=1, le=4)]
+Text = Annotated[str, Field(min_length=1)]
+
+
+class _Table(BaseModel):
+    """Base of the tables in the file: strict, frozen, unknown keys refused."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", strict=True)
+
+
+@dataclass(frozen=True, slots=True)
+class Gravity:
+    """Local acceleration of free fall and how it is known."""
+
+    value_m_s2: float
+    standard_uncertainty_m_s2: float
+    basis: str
+    """For a person: which formula, with what assumed."""
+
+
+class Place(_Table):
+    """Where the bench stands, for the local gravity."""
+
+    latitude_deg: Annotated[float, Field(ge=-90, le=90)]
+    height_m: Annotated[float, Field(ge=-450, le=6000)] | None = None
+    """Above sea level."""
+
+
+class Certificate(_Table):
+    """A gauge's calibration certificate; the uncertainty is in N, GU or strokes."""
+
+    number: Text
+    due: date
+    """Last day on which it holds, in the bench's time zone."""
+    expanded_uncertainty: NotNegative
+    coverage_factor: CoverageFactor = 2.0
+
+    @property
+    def standard_uncertainty(self) -> float:
+        return self.expanded_uncertainty / self.coverage_factor
+
+
+class Tolerance(_Table):
+    """How far a check may deviate: absolute (N, GU, strokes) or relative to the assigned value."""
+
+    absolute: Positive | None = None
+    relative: Annotated[float, Field(gt=0, lt=0.5)] | None = None
+
+    @model_validator(mode="after")
+    def _exactly_one(self) -> Self:
+        if (self.absolute is None) == (self.relative is None):
+            raise ValueError("give either absolute or relative")
+        return self
+
+    def at(self, value: float) -> float:
+        """The permitted deviation at `value`, in its unit."""
+        return self.absolute if self.absolute is not None else (self.relative or 0.0) * abs(value)
+
+
+class BenchGauge(_Table):
+    """One gauge of the bench."""
+
+    description: Text
+    """Name of its description file, without `.toml`."""
+    port: Text
+    tolerance: Tolerance
+    check_valid_h: Annotated[float, Field(gt=0, le=24)] = 24.0
+    """A check holds this long, and never beyond the end of its day."""
+    certificate: Certificate | None = None
+
+
+class Weight(_Table):
+    """A check weight; `mass_g` is its conventional mass, as certificates state it."""
+
+    kind: Literal["weight"]
+    mass_g: Positive
+    expanded_uncertainty: NotNegative
+    """Of the mass, in g."""
+    coverage_factor: CoverageFactor = 2.0
+    certificate: Text
+    due: date
+
+
+class Tile(_Table):
+    """A gloss standard with its assigned value at each angle it is certified for."""
+
+    kind: Literal["tile"]
+    gloss_gu: Annotated[dict[Literal["20", "45", "60", "75", "85"], Positive], Field(min_length=1)]
+    expanded_uncertainty: NotNegative
+    """Of each value, in GU."""
+    coverage_factor: CoverageFactor = 2.0
+    certificate: Text
+    due: date
+
+
+class Strokes(_Table):
+    """A number of strokes counted by hand; needs no certificate."""
+
+    kind: Literal["strokes"]
+    strokes: Annotated[int, Field(gt=0)]
+    expanded_uncertainty: NotNegative = 0.0
+    """Of the hand count, in strokes."""
+    coverage_factor: CoverageFactor = 2.0
+    certificate: str = ""
+    due: date | None = None
+
+
+Reference = Weight | Tile | Strokes
+_KINDS: dict[str, type[Weight] | type[Tile] | type[Strokes]] = {
+    "weight": Weight,
+    "tile": Tile,
+    "strokes": Strokes,
+}
+
+
+class _Head(_Table):
+    """The keys of the file outside the tables of gauges and references."""
+
+    format: Literal["panelwright-bench 1"]
+    name: Text
+    time_zone: str
+    place: Place | None = None
+
+    @field_validator("time_zone")
+    @classmethod
+    def _known_zone(cls, text: str) -> str:
+        _zone(text)
+        return text
+
+
+class Bench(_Head):
+    """A whole bench, consistent in itself."""
+
+    gauges: dict[str, BenchGauge]
+    references: dict[str, Reference]
+
+    @property
+    def zone(self) -> tzinfo:
+        """Decides when a day begins, for due dates and for "today"."""
+        return _zone(self.time_zone)
+
+    def gravity(self) -> Gravity:
+        """Local gravity from the bench's place if that is given, else the standard value."""
+        return _gravity_at(self.place)
+
+    def gauge(self, name: str) -> BenchGauge:
+        """Raises ConfigError with the nearest known name."""
+        return _named(self.gauges, name, "gauge")
+
+    def reference(self, name: str) -> Reference:
+        """Raises ConfigError with the nearest known name."""
+        return _named(self.references, name, "reference")
+
+
+_V = TypeVar("_V")
+
+
+def _named(table: Mapping[str, _V], name: str, what: str) -> _V:
+    if name not in table:
+        raise ConfigError(f"this bench has no {what} {name!r}; {nearest(name, list(table))}")
+    return table[name]
+
+
+def _zone(text: str) -> tzinfo:
+    """UTC, an offset such as +01:00 (needs no time zone data), or a name of the IANA database."""
+    if text == "UTC":
+        return UTC
+    if offset := _OFFSET.fullmatch(text):
+        ahead = timedelta(hours=int(offset[2]), minutes=int(offset[3]))
+        return timezone(ahead if offset[1] == "+" else -ahead)
+    try:
+        return ZoneInfo(text)
+    except (ZoneInfoNotFoundError, ValueError, OSError):
+        raise ValueError(
+            f'{text!r} is no time zone known on this computer; write "UTC", an offset such as "+01:00",'
+            ' or a name such as "Europe/London"'
+        ) from None
+
+
+# WGS 84: normal gravity at the equator and the constants of its closed form and second-order free-air term.
+_GE_M_S2, _K, _E2 = 9.7803253359, 0.00193185265241, 0.00669437999014
+_A_M, _F, _M = 6378137.0, 1 / 298.257223563, 0.00344978650684
+
+# Assumed half-widths in m/s²: what the ground does to normal gravity nearly everywhere (100 mGal), a height
+# that may be anything up to 1000 m, and a place that may be anywhere on Earth.
+_ANOMALY, _ANY_HEIGHT, _ANYWHERE = 1.0e-3, 3.1e-3, 0.0266
+
+
+def normal_gravity(latitude_deg: float, height_m: float = 0.0) -> float:
+    """Gravity in m/s² on the WGS 84 ellipsoid, with the second-order free-air term for the height."""
+    s = sin(radians(latitude_deg)) ** 2
+    surface = _GE_M_S2 * (1 + _K * s) / sqrt(1 - _E2 * s)
+    fall = 2 / _A_M * (1 + _F + _M - 2 * _F * s) * height_m
+    return surface * (1 - fall + 3 * (height_m / _A_M) ** 2)
+
+
+def _gravity_at(place: Place | None) -> Gravity:
+    if place is None:
+        basis = f"standard gravity {STANDARD_GRAVITY_M_S2} m/s²; the bench's latitude is not given"
+        return Gravity(STANDARD_GRAVITY_M_S2, _ANYWHERE / sqrt(3), basis)
+    value = normal_gravity(place.latitude_deg, place.height_m or 0.0)
+    height = "height not given, sea level" if place.height_m is None else f"{place.height_m:g} m"
+    basis = f"normal gravity {value:.5f} m/s² (WGS 84) at latitude {place.latitude_deg:g}°, {height}"
+    unknown_height = _ANY_HEIGHT if place.height_m is None else 0.0
+    return Gravity(value, hypot(_ANOMALY, unknown_height) / sqrt(3), basis)
+
+
+def load_bench(path: Path, descriptions: Path) -> Bench:
+    """Reads a bench file.
+
+    Args:
+        path: the `bench.toml`.
+        descriptions: folder of the gauge descriptions that it names.
+
+    Raises:
+        ConfigError: the file cannot be read, or what is in it; names all faults at once, each with its key.
+    """
+    try:
+        keys = tomllib.loads(path.read_text(encoding="utf-8-sig"))
+    except OSError as error:
+        raise ConfigError(f"{path} cannot be read: {error.strerror}", hint="check the path") from error
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise ConfigError(f"{path} is not TOML: {error}", hint="mend the line that is named") from error
+    found: list[str] = []
+    gauges = _gauges(keys, found)
+    references = _references(keys, found)
+    head = _validated(_Head, keys, "", found)
+    found += _cross_checks(gauges, descriptions)
+    if found or head is None:
+        raise ConfigError(
+            f"{path} cannot be used:\n" + "\n".join(f"  {fault}" for fault in found),
+            hint="mend these keys and start again",
+        )
+    return Bench(**dict(head), gauges=gauges, references=references)
+
+
+def _gauges(keys: dict[str, Any], found: list[str]) -> dict[str, BenchGauge]:
+    checked = {}
+    for name, where, table in _tables(keys, "gauges", found):
+        gauge = _validated(BenchGauge, table, where, found)
+        if gauge is not None:
+            checked[name] = gauge
+    return checked
+
+
+def _references(keys: dict[str, Any], found: list[str]) -> dict[str, Reference]:
+    checked = {}
+    for name, where, table in _tables(keys, "references", found):
+        model = _KINDS.get(str(table.get("kind")))
+        if model is None:
+            found.append(f"{where}.kind: must be one of {', '.join(_KINDS)}, not {table.get('kind')!r}")
+            continue
+        reference = _validated(model, table, where, found)
+        if reference is not None:
+            checked[name] = reference
+    return checked
+
+
+def _tables(
+    keys: dict[str, Any], section: str, found: list[str]
+) -> Iterator[tuple[str, str, dict[str, Any]]]:
+    """Takes a section out of `keys`; gives name, full key and content of each table in it."""
+    tables = keys.pop(section, {})
+    if not (isinstance(tables, dict) and all(isinstance(table, dict) for table in tables.values())):
+        found.append(f"{section}: must be tables, each with a name, such as [{section}.some-name]")
+        return
+    for name, table in tables.items():
+        where = f"{section}.{name}"
+        if not _NAME.fullmatch(name):
+            found.append(f"{where}: a name is made of small letters, digits and single - or _ between them")
+        yield name, where, table
+
+
+def _validated(model: type[_T], table: Mapping[str, Any], where: str, found: list[str]) -> _T | None:
+    try:
+        return model.model_validate(table)
+    except ValidationError as error:
+        # For the nearest known key at the top, the sections that were taken out count as known.
+        found += faults(error, model if where else Bench, where)
+        return None
+
+
+def _cross_checks(gauges: Mapping[str, BenchGauge], descriptions: Path) -> Iterator[str]:
+    known = sorted(file.stem for file in descriptions.glob("*.toml"))
+    owner: dict[str, str] = {}
+    for name, gauge in gauges.items():
+        if gauge.description not in known:
+            yield (
+                f"gauges.{name}.description: there is no {gauge.description}.toml in {descriptions};"
+                f" {nearest(gauge.description, known)}"
+            )
+        other = owner.setdefault(_address(gauge.port), name)
+        if other != name:
+            yield f"gauges.{name}.port: {gauge.port!r} is the port of gauge {other!r} already"
+        certified, permitted = gauge.certificate, gauge.tolerance.absolute
+        if certified and permitted and certified.expanded_uncertainty > permitted:
+            yield (
+                f"gauges.{name}.tolerance.absolute: {permitted:g} is less than the certificate's own expanded"
+                f" uncertainty of {certified.expanded_uncertainty:g}, so no check could ever decide"
+            )
+
+
+def _address(port: str) -> str:
+    """One spelling for addresses that mean the same: a bare path is a serial port."""
+    return port if port.startswith(("serial:", "tcp:")) else f"serial:{port}"
