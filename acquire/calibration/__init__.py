@@ -1,0 +1,7 @@
+"""Is a gauge right, and how do we know?
+
+    reference ──assigned value──> check ──event──> history ──stamp()──> stamp on every reading
+
+`references` says what a reference is worth on this bench, `checks` turns measured values into a verdict,
+`stamp` turns the history of a gauge into the calibration state that a reading carries. All of it is pure.
+"""
