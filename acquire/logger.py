@@ -1,0 +1,357 @@
+"""The only way into the journal for a reading.
+
+    taken ──stamp──> reading ──recording synced, event committed──> announced
+
+The order is the promise: whatever is announced (a tone, the screen, MQTT) is on disk already, bytes first.
+Nothing logged is changed afterwards; what is learnt later is an amendment, and a reading can be had both
+"as stamped then" and "as known now".
+"""
+
+import threading
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from math import isfinite
+from typing import Literal, TypeVar
+
+from pydantic import ValidationError
+
+from acquire.bench import Bench
+from acquire.calibration.checks import Check
+from acquire.calibration.stamp import Incident, Known, channel_of, doubtful_readings, rules_for, stamp
+from acquire.capture.taken import Taken
+from acquire.chain import Event, utc_text
+from acquire.clock import Clock
+from acquire.errors import JournalError
+from acquire.journal import Draft, Journal
+from acquire.model import Amendment, CalibrationState, Details, Model, RawRef, Reading, Refusal, Step
+
+Fact = Reading | Refusal | Check | Incident | Amendment
+TimeSource = Literal["device", "line position", "host read"]
+
+_M = TypeVar("_M", bound=Model)
+_Item = TypeVar("_Item", Reading, Refusal)
+
+
+@dataclass(frozen=True, slots=True)
+class Source:
+    """The recording that a taken value comes from."""
+
+    recording: str
+    """File name inside the bench's recordings folder."""
+    start_utc: datetime
+    """Its first moment, as its header says."""
+
+
+@dataclass(frozen=True, slots=True)
+class Announcement:
+    """Something that is on disk and may now be told."""
+
+    event: Event
+    fact: Fact
+
+
+class Logger:
+    """Stamps readings and writes them down, for one bench. Its methods may be called from any thread.
+
+    `announce` is called after the commit, by the thread that logged; what it raises reaches the caller, and
+    the event stands all the same.
+    """
+
+    def __init__(
+        self, journal: Journal, bench: Bench, clock: Clock, announce: Callable[[Announcement], None]
+    ) -> None:
+        self._journal = journal
+        self._bench = bench
+        self._clock = clock
+        self._announce = announce
+        self._history = _History(journal)
+        # One at a time from stamp to commit: a failed check must not slip in between and miss the reading.
+        self._turn = threading.Lock()
+
+    def log(
+        self,
+        taken: Taken,
+        *,
+        source: Source,
+        gauge: str,
+        trial: str,
+        step: Step,
+        sync_recording: Callable[[], None],
+        extra: bool = False,
+        t_source: TimeSource = "host read",
+    ) -> Reading:
+        """Logs an accepted value as a reading of one step of a trial.
+
+        The reading's id follows from its recording and its place in it. A second call with the same content,
+        such as after a crash, when a recording is gone through again, writes and announces nothing and
+        returns the reading as it was stamped the first time; so a retry can neither fail nor count twice.
+
+        Args:
+            sync_recording: puts the recording on disk (fsync), so that no reading outlives its bytes.
+            extra: offered beyond the number that the method asks for.
+
+        Raises:
+            JournalError: nothing was written or announced; also where the id stands for other content.
+            ConfigError: the bench has no such gauge.
+            ValueError: capture refused the value.
+        """
+        if taken.verdict != "accepted":
+            raise ValueError(f"item {taken.ordinal} of {source.recording} was refused; it is no reading")
+        rules = rules_for(self._bench, gauge)
+        at, raw = _place(taken, source)
+        details = _plain(taken.details)
+        _sync(sync_recording, source)
+        with self._turn:
+            reading = Reading(
+                id=_item_id(raw),
+                trial=trial,
+                step=step,
+                quantity=taken.quantity,
+                value=taken.value,
+                unit=taken.unit,
+                resolution=taken.resolution,
+                under_read=taken.under_read,
+                gauge=gauge,
+                t_utc=at,
+                t_mono_ns=taken.t_us * 1000,
+                t_source=t_source,
+                raw=raw,
+                details=details,
+                extra=extra,
+                stamp=stamp(
+                    gauge, at, self._history.all(), rules, channel=channel_of(details), value=taken.value
+                ),
+            )
+            earlier = self._earlier(reading, "reading")
+            if earlier is not None:
+                return earlier
+            events = self._append([Draft("reading", reading, reading.id)])
+        self._tell(events, [reading])
+        return reading
+
+    def refuse(
+        self,
+        taken: Taken,
+        *,
+        source: Source,
+        gauge: str,
+        sync_recording: Callable[[], None],
+        trial: str | None = None,
+        step: Step | None = None,
+    ) -> Refusal:
+        """Keeps a refused value with its reasons. Ids and retries are as for `log`.
+
+        Raises:
+            JournalError: nothing was written or announced.
+            ValueError: capture accepted the value.
+        """
+        if taken.verdict != "refused":
+            raise ValueError(f"item {taken.ordinal} of {source.recording} was accepted; log it")
+        at, raw = _place(taken, source)
+        refusal = Refusal(
+            id=_item_id(raw),
+            trial=trial,
+            step=step,
+            quantity=taken.quantity,
+            value=taken.value if isfinite(taken.value) else None,
+            unit=taken.unit,
+            gauge=gauge,
+            t_utc=at,
+            t_mono_ns=taken.t_us * 1000,
+            raw=raw,
+            reasons=taken.reasons,
+            details=_plain(taken.details),
+        )
+        _sync(sync_recording, source)
+        with self._turn:
+            earlier = self._earlier(refusal, "refusal")
+            if earlier is not None:
+                return earlier
+            events = self._append([Draft("refusal", refusal, refusal.id)])
+        self._tell(events, [refusal])
+        return refusal
+
+    def record_check(self, check: Check, *, sync_recording: Callable[[], None]) -> Event:
+        """Writes a check; where it failed, also the doubt on every reading that it puts in doubt, at once.
+
+        Raises:
+            JournalError: nothing was written or announced.
+        """
+        _sync(sync_recording, check.gauge)
+        with self._turn:
+            event_id = f"check.{check.gauge}.{check.channel or 'all'}.{utc_text(check.t_utc)}"
+            doubts = self._doubts(check, event_id) if check.verdict == "fail" else []
+            drafts = [Draft("check", check, event_id), *(Draft("amendment", doubt) for doubt in doubts)]
+            events = self._append(drafts)
+        self._tell(events, [check, *doubts])
+        return events[0]
+
+    def record_incident(self, incident: Incident) -> Event:
+        """Writes down what happened to a gauge, in order with its readings and checks.
+
+        Raises:
+            JournalError: nothing was written or announced.
+        """
+        with self._turn:
+            events = self._append([Draft("incident", incident)])
+        self._tell(events, [incident])
+        return events[0]
+
+    def amend(self, amendment: Amendment) -> Event:
+        """Writes later knowledge about a reading: a flag, a doubt, a person's ruling.
+
+        Raises:
+            JournalError: there is no such reading, or it could not be written.
+        """
+        with self._turn:
+            found = self._journal.find(amendment.reading)
+            if found is None or found.kind != "reading":
+                raise JournalError(
+                    f"the journal has no reading {amendment.reading!r}",
+                    hint="give the id of a logged reading",
+                )
+            events = self._append([Draft("amendment", amendment)])
+        self._tell(events, [amendment])
+        return events[0]
+
+    def _earlier(self, item: _Item, kind: str) -> _Item | None:
+        """What stands under the item's id already, if it is the same but for its stamp.
+
+        The stamp may differ, because the gauge's history has grown since.
+        """
+        found = self._journal.find(item.id)
+        if found is None:
+            return None
+        said = item.model_dump(mode="json", exclude={"stamp"})
+        differs = [key for key, value in said.items() if found.body.get(key) != value]
+        if found.kind == kind and not differs:
+            return _read(type(item), found)
+        raise JournalError(
+            f"event {found.seq} holds {item.id!r} as a {found.kind} that differs in {', '.join(differs)}",
+            hint="the same bytes gave another result: verify the journal against its recordings",
+        )
+
+    def _doubts(self, check: Check, event_id: str) -> list[Amendment]:
+        failed = Known(self._journal.head()[0] + 1, event_id, check)
+        logged = _amended(self._journal)
+        doubtful = doubtful_readings(failed, self._history.all(), logged)
+        reason = f"{check.gauge} failed against {check.reference} afterwards: {check.reason}"
+        return [Amendment(reading=one, what="doubtful", reason=reason, check=event_id) for one in doubtful]
+
+    def _append(self, drafts: Sequence[Draft]) -> list[Event]:
+        return self._journal.append_all(drafts, t_utc=self._clock.utc(), t_mono_ns=self._clock.monotonic_ns())
+
+    def _tell(self, events: Iterable[Event], facts: Iterable[Fact]) -> None:
+        for event, fact in zip(events, facts, strict=True):
+            self._announce(Announcement(event, fact))
+
+
+class _History:
+    """Checks and incidents as the journal knows them, read up to date at each use."""
+
+    def __init__(self, journal: Journal) -> None:
+        self._journal = journal
+        self._known: dict[str, list[Known]] = {"check": [], "incident": []}
+
+    def all(self) -> list[Known]:
+        models: dict[str, type[Check] | type[Incident]] = {"check": Check, "incident": Incident}
+        for kind, model in models.items():
+            known = self._known[kind]
+            since = known[-1].seq if known else 0
+            for event in self._journal.events(kind, since=since):
+                known.append(Known(event.seq, event.id, _read(model, event)))
+        return sorted((*self._known["check"], *self._known["incident"]), key=lambda known: known.seq)
+
+
+def as_stamped(journal: Journal, trial: str | None = None) -> list[Reading]:
+    """Readings as they were logged, in order; of one trial or of all.
+
+    Raises:
+        JournalError: the journal cannot be read.
+    """
+    found = [_read(Reading, event) for event in journal.events("reading")]
+    return [reading for reading in found if trial in (None, reading.trial)]
+
+
+def readings(journal: Journal, trial: str | None = None) -> list[Reading]:
+    """Readings as known now: as logged, with every amendment applied in order; of one trial or of all.
+
+    Raises:
+        JournalError: the journal cannot be read.
+    """
+    return [reading for _, reading in _amended(journal) if trial in (None, reading.trial)]
+
+
+def _amended(journal: Journal) -> list[tuple[int, Reading]]:
+    """Every reading as known now, with its place in the journal."""
+    amendments: dict[str, list[Amendment]] = {}
+    # Amendments last: one written meanwhile then finds its reading, or waits for the next call.
+    logged = [(event.seq, _read(Reading, event)) for event in journal.events("reading")]
+    for event in journal.events("amendment"):
+        amendment = _read(Amendment, event)
+        amendments.setdefault(amendment.reading, []).append(amendment)
+    return [(seq, amended(reading, amendments.get(reading.id, ()))) for seq, reading in logged]
+
+
+def amended(reading: Reading, amendments: Iterable[Amendment]) -> Reading:
+    """A reading as its amendments, in the order they were written, make it."""
+    now = reading
+    for amendment in amendments:
+        match amendment.what:
+            case "doubtful":
+                doubt = {"state": CalibrationState.DOUBTFUL, "reason": amendment.reason}
+                now = now.model_copy(update={"stamp": reading.stamp.model_copy(update=doubt)})
+            case "cleared":
+                now = now.model_copy(update={"stamp": reading.stamp})
+            case "flagged":
+                now = now.model_copy(update={"flagged": amendment.reason})
+            case "unflagged":
+                now = now.model_copy(update={"flagged": None})
+            case "ruling":
+                now = now.model_copy(update={"counts": amendment.counts})
+    return now
+
+
+def _read(model: type[_M], event: Event) -> _M:
+    try:
+        return model.model_validate(event.body)
+    except ValidationError as error:
+        raise JournalError(
+            f"event {event.seq} ({event.kind}) does not say what a {event.kind} must: {error}",
+            hint="it was written by another version of the program, or altered; verify the journal",
+        ) from error
+
+
+def _place(taken: Taken, source: Source) -> tuple[datetime, RawRef]:
+    raw = RawRef(
+        recording=source.recording,
+        opening=taken.opening,
+        first_byte=taken.first_byte,
+        last_byte=taken.last_byte,
+        ordinal=taken.ordinal,
+    )
+    return source.start_utc + timedelta(microseconds=taken.t_us), raw
+
+
+def _item_id(raw: RawRef) -> str:
+    return f"{raw.recording}#{raw.ordinal}"
+
+
+def _plain(details: Details) -> Details:
+    """What has no number is null in the journal: JSON knows neither infinity nor not-a-number."""
+    return {
+        key: None if isinstance(value, float) and not isfinite(value) else value
+        for key, value in details.items()
+    }
+
+
+def _sync(sync_recording: Callable[[], None], source: Source | str) -> None:
+    try:
+        sync_recording()
+    except OSError as error:
+        name = source.recording if isinstance(source, Source) else f"of {source}"
+        raise JournalError(
+            f"the recording {name} could not be put on disk: {error.strerror}; nothing was logged",
+            hint="check the disk's health and free space",
+        ) from error
