@@ -26,7 +26,7 @@ TAIL_S = 1.0
 SURFACES = {
     "bare": Surface(mu_static=0.38, mu_kinetic=0.31),
     "treated": Surface(),
-    "no drop": Surface(mu_static=0.22, mu_kinetic=0.22, ageing_per_decade=0.0),
+    "no-drop": Surface(mu_static=0.22, mu_kinetic=0.22, ageing_per_decade=0.0),
     "stick-slip": Surface(mu_static=0.38, mu_kinetic=0.24, healing_s=0.0, weakening_m_per_s=0.008),
 }
 """Invented surfaces by name."""
@@ -38,7 +38,7 @@ class PullTruth:
 
     number: int
     hand: str
-    kind: Literal["drop", "no drop", "stick-slip"]
+    kind: Literal["drop", "no-drop", "stick-slip"]
     t_start_s: float
     """The force leaves zero for good (or the level it was held at)."""
     t_break_s: float
@@ -279,9 +279,9 @@ def _first_top(pulled: Floats, at: int, break_n: float) -> float:
 
 def _kind(
     surface: Surface, breaks: list[Break], sliding_n: float
-) -> Literal["drop", "no drop", "stick-slip"]:
+) -> Literal["drop", "no-drop", "stick-slip"]:
     """Stick-slip is: at least two further breaks nearly as high over the sliding force as the first."""
     if not surface.drops:
-        return "no drop"
+        return "no-drop"
     level_n = sliding_n + 0.4 * (breaks[0].force_n - sliding_n)
     return "stick-slip" if sum(one.force_n > level_n for one in breaks[1:]) >= 2 else "drop"

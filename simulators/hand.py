@@ -57,17 +57,17 @@ _PRESETS = (
     Hand(name="steady", uneven=0.0, tremor_m=0.0),
     Hand(name="shaky", uneven=0.3, tremor_m=0.00004),
     Hand(name="regrip", regrips=1),
-    Hand(name="bump before", bump_before=True),
-    Hand(name="bump after", bump_after=True),
+    Hand(name="bump-before", bump_before=True),
+    Hand(name="bump-after", bump_after=True),
     Hand(name="fast", load_m_per_s=0.04, slide_m_per_s=0.04, start_s=0.01, fault="too fast"),
     Hand(name="slow", load_m_per_s=0.00006, fault="too slow"),
     Hand(name="jerk", jerk=0.6, fault="jerked"),
-    Hand(name="no rest", rest_s=0.03, release_s=0.06, fault="started without rest"),
+    Hand(name="no-rest", rest_s=0.03, release_s=0.06, fault="started without rest"),
     Hand(name="held", hold_fraction=0.4, hold_s=0.3, lets_go=False, fault="started without rest"),
-    Hand(name="not released", hold_fraction=0.7, hold_s=12.0, fault="never released"),
+    Hand(name="not-released", hold_fraction=0.7, hold_s=12.0, fault="never released"),
 )
 HANDS = MappingProxyType({hand.name: hand for hand in _PRESETS})
-"""Hands by name, as `pull 3 hand=fast` takes them (dashes may stand for blanks)."""
+"""Hands by name, as `pull 3 hand=fast` takes them."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,8 +16,13 @@ class StrokeCounter:
     shown_n: int = 0
 
     def __post_init__(self) -> None:
-        if not 1 <= self.strokes_per_min <= 600:
-            raise ValueError(f"the pace must lie in 1 to 600 strokes a minute, got {self.strokes_per_min:g}")
+        self.set_pace(self.strokes_per_min)
+
+    def set_pace(self, strokes_per_min: float) -> None:
+        """Changes the pace. Raises ValueError for one that no machine has."""
+        if not 1 <= strokes_per_min <= 600:
+            raise ValueError(f"the pace must lie in 1 to 600 strokes a minute, got {strokes_per_min:g}")
+        self.strokes_per_min = strokes_per_min
 
     def next_interval_s(self) -> float:
         """Time to the next stroke, drawn anew at each call, s."""
