@@ -33,7 +33,8 @@ def digits_are_alike(pattern: str) -> bool:
     r"""Whether a regular expression cannot tell one digit from another.
 
     True only if no digit is left once `\d`, `[0-9]` and repeat counts are taken out; back references and
-    character classes that could hide a repeat count are not worth judging.
+    character classes that could hide a repeat count are not worth judging. Inside a class, `\d` is understood
+    and `0-9` is not (in `[+-0-9]` it would mean something else).
     """
     return not _HARD_TO_JUDGE.search(pattern) and not re.search(r"\d", _ALL_DIGITS.sub("", pattern))
 

@@ -50,6 +50,7 @@ def test_one_byte_lost_or_repeated_never_gives_another_value(gauge: Gauge) -> No
                 assert is_part_of(good_values(gauge, said, repeated), original), repeated
 
 
+@pytest.mark.slow
 @every_gauge
 def test_one_byte_turned_into_a_foreign_one_never_gives_another_value(gauge: Gauge) -> None:
     said = next(streams(gauge))
