@@ -19,6 +19,8 @@ MIN_EVENT_S = 0.03
 SUDDEN_S = 1.5
 SUDDEN_SHARE = 0.4
 REST_WINDOW_S = 0.5
+LEVEL_SHARE = 0.2
+"""A force that levels off stays level for at least this share of the time under load."""
 FAST_DROP = 4.0
 """A block that slips unloads the string at least this much faster than the hand had loaded it."""
 
@@ -192,17 +194,17 @@ def _first_break(segment: Segment, g: Floats, start: int, settings: PullSettings
         index = breaks[0][0]
         return _Break(index, _peak_value(segment, g, index, settings), False, len(breaks))
     top = start + int(np.argmax(g[start:stop]))
-    knee = _knee(segment, g, start, let_go, drop)
-    if knee is not None and g[top] <= knee.value_n + drop:
+    knee = _knee(segment, g, start, _letting_go(g, start, stop, share=0.9))
+    if knee is not None:
         return knee
     return _Break(top, _peak_value(segment, g, top, settings), False, 1)
 
 
-def _letting_go(g: Floats, start: int, stop: int) -> int:
-    """Where the final fall begins: behind the last sample that is still at half of the usual load."""
+def _letting_go(g: Floats, start: int, stop: int, *, share: float = 0.6) -> int:
+    """Where the final fall has gone below `share` of the usual load."""
     loaded = g[start:stop]
     usual = float(np.median(loaded[loaded > 0.3 * loaded.max()]))
-    held = np.flatnonzero(loaded >= 0.6 * usual)
+    held = np.flatnonzero(loaded >= share * usual)
     return start + int(held[-1]) + 1
 
 
@@ -284,7 +286,7 @@ def _run_above(g: Floats, index: int, floor: float) -> tuple[int, int]:
     return (int(before[-1]) + 2 if len(before) else 0), (int(after[0]) if len(after) else len(g))
 
 
-def _knee(segment: Segment, g: Floats, start: int, stop: int, drop: float) -> _Break | None:
+def _knee(segment: Segment, g: Floats, start: int, stop: int) -> _Break | None:
     """Two straight lines, rise and slide, with the corner where they fit best."""
     n = stop - start
     if n < 6:
@@ -296,7 +298,8 @@ def _knee(segment: Segment, g: Floats, start: int, stop: int, drop: float) -> _B
     late_t, late = t[corner:], y[corner:]
     slope, level = np.polyfit(late_t - late_t[0], late, 1)
     early = (y[corner] - y[0]) / max(t[corner] - t[0], 1e-9)
-    if slope > 0.25 * early or len(late) < 3:
+    lasts = (late_t[-1] - late_t[0]) >= LEVEL_SHARE * (t[-1] - t[0])
+    if slope > 0.25 * early or len(late) < 4 or not lasts:
         return None  # no level stretch: it rose until it was let go
     return _Break(start + corner, float(level), True, 1)
 

@@ -109,6 +109,7 @@ class PullFinder:
         self._samples = _Window(number)
         self._next = self._page_from = number  # first sample not yet judged; where its page began
         self._loaded_from: int | None = None
+        self._fence = number  # what lies before it belongs to the pull before
         self._judged = number  # how far an open pull was looked at in vain
         self._quiet_from_s: float | None = None  # at rest since
         self._elsewhere_pages = 0
@@ -128,6 +129,11 @@ class PullFinder:
     @property
     def noise_n(self) -> float | None:
         return None if self._rest is None else self._rest.noise_n
+
+    @property
+    def keeps_from(self) -> int:
+        """Number of the oldest sample a pull may still refer to."""
+        return self._samples.first
 
     def feed(self, t: Floats, f: Floats) -> list[Pull]:
         """Takes more samples; returns the pulls that have ended with them."""
@@ -278,7 +284,7 @@ class PullFinder:
             pulls.append(pull)
             self._quiet_from_s = t_end
         self._loaded_from = None
-        self._next = self._page_from = certain
+        self._next = self._page_from = self._fence = certain
         self._elsewhere_pages = 0
 
     def _cut_short(self, why: str, stop: int | None = None) -> list[Pull]:
@@ -293,7 +299,7 @@ class PullFinder:
         assert self._rest is not None
         assert self._loaded_from is not None
         # The same stretch in front of the pull, however much more happens to be kept.
-        first = max(self._samples.first, self._loaded_from - self._history)
+        first = max(self._samples.first, self._loaded_from - self._history, self._fence)
         segment = Segment(
             t=self._samples.t(first, stop),
             f=self._samples.f(first, stop),

@@ -71,8 +71,10 @@ def survey(t: Floats, f: Floats) -> Survey:
     rest = _rest_windows(medians, spreads, float(np.ptp(f)), step)
     level = float(np.median(medians[rest]))
     inside = windows[rest] - medians[rest][:, None]
-    noise = max(float(np.median(inside.std(axis=1))), step / np.sqrt(12.0))
-    first = float(np.median(medians[rest][:4]))
+    # The calmer quarter: at a few samples a second most windows hold a piece of a rise.
+    noise = max(float(np.quantile(inside.std(axis=1), 0.25)), step / np.sqrt(12.0))
+    calm = rest[spreads[rest] <= 2 * np.median(spreads[rest])]
+    first = float(np.median(medians[calm[:4]]))
     return Survey(rate, step, level, first, noise, _wander(medians, rest, max(1, round(rate / size))))
 
 

@@ -1,0 +1,77 @@
+"""The `panelwright` command. Each module here holds one group of commands and no logic.
+
+Commands are imported when they are called: `panelwright --version` must not wait for numpy.
+"""
+
+from importlib import import_module
+from typing import Any
+
+import click
+
+from acquire.errors import PanelwrightError
+
+_COMMANDS = {
+    "capture": "acquire.cli.bench:capture",
+    "check": "acquire.cli.bench:check",
+    "demo": "acquire.cli.demo:demo",
+    "gauges": "acquire.cli.gauges:gauges",
+    "init": "acquire.cli.bench:init",
+    "inspect": "acquire.cli.trial:inspect",
+    "journal": "acquire.cli.results:journal",
+    "ports": "acquire.cli.gauges:ports",
+    "pulls": "acquire.cli.traces:pulls",
+    "rate": "acquire.cli.trial:rate",
+    "replay": "acquire.cli.traces:replay",
+    "rule": "acquire.cli.trial:rule",
+    "score": "acquire.cli.results:score",
+    "simulate": "simulators.cli:simulate",
+    "standings": "acquire.cli.results:standings",
+    "trial": "acquire.cli.trial:trial",
+    "verify": "acquire.cli.results:verify",
+}
+
+
+class _Commands(click.Group):
+    """Finds commands by name and shows our errors in plain words."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return sorted(_COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        place = _COMMANDS.get(cmd_name)
+        if place is None:
+            return None
+        module, name = place.split(":")
+        command = getattr(import_module(module), name)
+        assert isinstance(command, click.Command)
+        return command
+
+    def invoke(self, ctx: click.Context) -> Any:
+        try:
+            return super().invoke(ctx)
+        except PanelwrightError as error:
+            hint = f"\n  {error.hint}" if error.hint else ""
+            raise click.ClickException(f"{error}{hint}") from error
+
+
+def _version(ctx: click.Context, param: click.Parameter, asked: bool) -> None:
+    if asked and not ctx.resilient_parsing:
+        from importlib.metadata import version
+
+        click.echo(f"panelwright {version('panelwright')}")
+        ctx.exit()
+
+
+@click.group(cls=_Commands, context_settings={"help_option_names": ["-h", "--help"]})
+@click.option(
+    "--version", is_flag=True, callback=_version, expose_value=False, is_eager=True, help="Show the version."
+)
+def main() -> None:
+    """Tests of paint protection, from the bytes of a gauge to a scorecard.
+
+    \b
+    Start here:
+      panelwright demo                      the whole job on simulated gauges
+      panelwright init --home my-bench      a bench of your own
+      panelwright pulls trace.csv           pulls in a force trace you already have
+    """

@@ -1,0 +1,123 @@
+"""Commands that look at force traces and recordings: pulls, replay."""
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from acquire.cli.options import echo_json, json_option
+
+if TYPE_CHECKING:
+    from acquire.capture.traces import TracePulls
+
+FORCE_UNITS = ["N", "kN", "mN", "kgf", "gf", "lbf", "ozf"]
+
+
+@click.command(epilog="Example:  panelwright pulls trace.csv --force-column load --unit gf --json")
+@click.argument("source", type=click.Path(path_type=Path, exists=True, dir_okay=False))
+@click.option("--time-column", help="Title or index (from 0) of the time column.  [default: the first]")
+@click.option("--force-column", help="Title or index (from 0) of the force column.  [default: the second]")
+@click.option("--unit", type=click.Choice(FORCE_UNITS), default="N", show_default=True, help="Of the force.")
+@click.option("--time-unit", type=click.Choice(["s", "ms", "us"]), default="s", show_default=True)
+@click.option(
+    "--direction",
+    type=click.Choice(["tension", "compression", "both"]),
+    default="tension",
+    show_default=True,
+    help="Which way the block is pulled; tension is positive in the file.",
+)
+@click.option("--gauge", type=click.Path(path_type=Path, exists=True), help="Description for a recording.")
+@json_option
+def pulls(
+    source: Path,
+    time_column: str | None,
+    force_column: str | None,
+    unit: str,
+    time_unit: str,
+    direction: str,
+    gauge: Path | None,
+    as_json: bool,
+) -> None:
+    """List the pulls in a force trace: a recording (.rec) or a text file with columns.
+
+    Thresholds are read off the trace itself. Forces are in newtons above the level at rest, times in seconds
+    on the file's own axis.
+    """
+    from acquire.capture.trace_file import read_trace
+    from acquire.capture.traces import pulls_in
+    from acquire.sources import recorded_force
+    from acquire.units import newtons_per
+
+    if source.suffix == ".rec":
+        t, f, breaks = recorded_force(source, gauge)
+    else:
+        trace = read_trace(source, time_column=time_column, force_column=force_column, time_unit=time_unit)
+        t, f, breaks = trace.t, trace.f * newtons_per(unit), trace.breaks
+        if trace.missing:
+            click.echo(f"{source}: {trace.missing} rows without a number were left out", err=True)
+    directions = ("tension", "compression") if direction == "both" else (direction,)
+    found = pulls_in(t, f, directions=directions, breaks=breaks)
+    if as_json:
+        echo_json(_as_data(str(source), found))
+    else:
+        _print(str(source), found)
+
+
+def _as_data(source: str, found: "TracePulls") -> dict[str, Any]:
+    return {
+        "source": source,
+        "samples": found.samples,
+        "sample_rate_hz": found.survey.rate_hz,
+        "rest_n": found.survey.rest_n,
+        "noise_n": found.survey.noise_n,
+        "pulls": [
+            {
+                "t_start_s": pull.t_start_s,
+                "t_break_s": pull.t_break_s,
+                "t_end_s": pull.t_end_s,
+                "breakaway_n": pull.breakaway_n,
+                "highest_n": pull.highest_n,
+                "sliding_n": pull.sliding_n,
+                "sliding_sd_n": pull.sliding_sd_n,
+                "rise_rate_n_per_s": pull.rise_rate_n_per_s,
+                "contact_s": pull.contact_s,
+                "under_read_n": pull.under_read_n,
+                "verdict": pull.verdict,
+                "reasons": list(pull.reasons),
+                "rest_n": pull.rest_n,
+                "direction": direction,
+            }
+            for direction, pull in found.pulls
+        ],
+    }
+
+
+def _print(source: str, found: "TracePulls") -> None:
+    from rich.console import Console
+    from rich.table import Table
+
+    seen = found.survey
+    click.echo(
+        f"{source}: {found.samples} samples at {seen.rate_hz:.4g} Hz, "
+        f"rest {seen.rest_n:.4g} N, noise {seen.noise_n:.2g} N"
+    )
+    if not found.pulls:
+        click.echo("No pulls found: the force never rose clear of its noise and came back.")
+        return
+    table = Table("", "at s", "breakaway N", "highest N", "sliding N", "sd N", "unseen N", "verdict")
+    for number, (_, pull) in enumerate(found.pulls, 1):
+        table.add_row(
+            str(number),
+            f"{pull.t_break_s:.3f}",
+            f"{pull.breakaway_n:.4g}",
+            f"{pull.highest_n:.4g}",
+            "-" if pull.sliding_n is None else f"{pull.sliding_n:.4g}",
+            "-" if pull.sliding_sd_n is None else f"{pull.sliding_sd_n:.2g}",
+            f"{pull.under_read_n:.2g}",
+            pull.verdict,
+        )
+    Console().print(table)
+    click.echo("unseen: how much higher the peak may have been between two samples")
+    for number, (_, pull) in enumerate(found.pulls, 1):
+        for reason in pull.reasons:
+            click.echo(f"{number} refused: {reason}")

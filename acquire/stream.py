@@ -1,0 +1,166 @@
+"""One gauge's stream: what its port tells, decoded, timed and captured.
+
+The live service, replay and verification all run this very code on the same events, so the same bytes give
+the same readings. It holds no clock and touches no disk.
+"""
+
+from collections import deque
+from dataclasses import replace
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from acquire.capture.counts import CountCapture
+from acquire.capture.pulls import PullCapture, pull_settings
+from acquire.capture.settled import SettledCapture
+from acquire.capture.taken import Taken
+from acquire.errors import RecordingError
+from acquire.ports.events import PortEvent
+from acquire.units import newtons_per
+from drivers.base import Batch, FrameError
+from drivers.description import GaugeDescription
+from drivers.registry import make_driver
+
+Times = NDArray[np.int64]
+
+KEPT_ERRORS = 32
+
+
+class Capture(Protocol):
+    """Turns timed samples into items; see `acquire.capture`."""
+
+    def feed(self, t_us: Times, batch: Batch) -> list[Taken]: ...
+
+    def interrupt(self, why: str) -> list[Taken]: ...
+
+    def finish(self) -> list[Taken]: ...
+
+
+class GaugeStream:
+    """Takes the events of one port in order and gives what capture found.
+
+    Args:
+        description: the gauge.
+        chosen: capture settings that override those derived from the gauge (see `PullSettings`); they
+            belong to the stream for its whole life.
+    """
+
+    def __init__(self, description: GaugeDescription, chosen: dict[str, float | None] | None = None) -> None:
+        self.description = description
+        self.damaged = 0
+        self.samples = 0
+        self.errors: deque[FrameError] = deque(maxlen=KEPT_ERRORS)
+        """The newest damaged frames, for a report."""
+        self.latest: Batch | None = None
+        self.latest_t_us: Times = np.empty(0, dtype=np.int64)
+        self._driver = make_driver(description)
+        self._capture = _capture_for(description, chosen or {})
+        self._opening = -1
+        self._received = 0
+        self._ordinal = 0
+        self._last_t_us = 0
+        timing = description.timing
+        self._step_us = 1e6 / timing.rate_hz if timing.rate_hz else 0.0
+        self.t_source = "line position" if timing.rate_hz else "host read"
+
+    @property
+    def full_scale_n(self) -> float:
+        """Largest force the gauge can show, in N.
+
+        Raises:
+            ValueError: it is no force gauge.
+        """
+        return self.description.range[1] * newtons_per(self.description.unit)
+
+    def take(self, event: PortEvent) -> list[Taken]:
+        """Takes the next event.
+
+        Raises:
+            RecordingError: a recording holds a request this description does not send.
+        """
+        if event.kind == "chunk":
+            return self.take_chunks(event.data, np.array([event.t_us]), np.array([len(event.data)]))
+        if event.kind == "sent":
+            self._check_sent(event)
+            return []
+        if event.kind == "open":
+            self._driver.reset()
+            self._opening += 1
+            self._received = 0
+            return []
+        return self._number(self._capture.interrupt(event.note or "the port was closed"))
+
+    def finish(self) -> list[Taken]:
+        """The stream has ended for good."""
+        return self._number(self._capture.finish())
+
+    def take_chunks(self, data: bytes, t_us: Times, ends: Times) -> list[Taken]:
+        """Takes many chunks at once, with the same outcome as one by one.
+
+        Args:
+            data: the chunks, joined.
+            t_us: when each was read, shape (chunks,).
+            ends: where each ends in `data`, shape (chunks,).
+        """
+        batch = self._driver.feed(data)
+        if batch.errors:
+            self.damaged += len(batch.errors)
+            self.errors.extend(batch.errors)
+        sample_t_us = self._times(batch.ends, t_us, ends + self._received)
+        self._received += len(data)
+        self.samples += len(batch)
+        self.latest, self.latest_t_us = batch, sample_t_us
+        return self._number(self._capture.feed(sample_t_us, batch)) if len(batch) or batch.errors else []
+
+    def _times(self, sample_ends: Times, t_us: Times, chunk_ends: Times) -> Times:
+        """When each sample was taken, as well as can be told; all offsets count from the opening.
+
+        The operating system hands over several lines at once. For a gauge of known rate they are spread back
+        from the time of the read, never before the chunk in front.
+        """
+        if not len(sample_ends):
+            return np.empty(0, dtype=np.int64)
+        chunk = np.searchsorted(chunk_ends, sample_ends)
+        with_samples, first, counts = np.unique(chunk, return_index=True, return_counts=True)
+        read_us = t_us[with_samples]
+        since_us = np.diff(read_us, prepend=self._last_t_us)
+        self._last_t_us = int(read_us[-1])
+        step_us = np.minimum(self._step_us, since_us / counts)
+        behind = np.repeat(first + counts, counts) - 1 - np.arange(len(sample_ends))
+        back_us = np.round(behind * np.repeat(step_us, counts)).astype(np.int64)
+        return np.asarray(np.repeat(read_us, counts) - back_us, dtype=np.int64)
+
+    def _number(self, items: list[Taken]) -> list[Taken]:
+        numbered = []
+        for item in items:
+            numbered.append(replace(item, ordinal=self._ordinal, opening=max(0, self._opening)))
+            self._ordinal += 1
+        return numbered
+
+    def _check_sent(self, event: PortEvent) -> None:
+        request = self.description.timing.request
+        if request is not None and event.data != request:
+            raise RecordingError(
+                f"at {event.t_us / 1e6:.6f} s {event.data!r} was sent, but {self.description.name} sends "
+                f"{request!r}",
+                hint="replay it with the description it was recorded with",
+            )
+
+
+def _capture_for(description: GaugeDescription, chosen: dict[str, float | None]) -> Capture:
+    timing = description.timing
+    if description.quantity == "force":
+        rate_hz = timing.rate_hz or (1.0 / timing.period_s if timing.period_s else 10.0)
+        return PullCapture(
+            pull_settings(
+                rate_hz=rate_hz,
+                resolution=description.resolution,
+                full_scale=description.range[1],
+                unit=description.unit,
+                **chosen,
+            )
+        )
+    if description.quantity == "gloss":
+        return SettledCapture(description.resolution)
+    return CountCapture(line_per_stroke=timing.mode == "on event")
