@@ -20,6 +20,8 @@ class Form:
     word: str = ""
     """What the word means; "" if none may follow."""
     options: frozenset[str] = frozenset()
+    bare: bool = True
+    """Whether the name alone says enough."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,24 +31,27 @@ class Command:
     word: str | None
     options: Mapping[str, str]
 
-    def count(self, default: int | None = None) -> int:
+    def count(self, default: int = 1) -> int:
         """The word as a whole number from 1."""
         number = self.number(default)
         if number != int(number) or number < 1:
             raise CommandError(f"{self.text!r}: {self.word!r} is not a whole number from 1")
         return int(number)
 
-    def number(self, default: float | None = None) -> float:
+    def number(self, default: float = 0.0) -> float:
         """The word as a number."""
         if self.word is None:
-            if default is None:
-                raise CommandError(f"{self.text!r} needs a number behind {self.name!r}")
             return default
         return _number(self.word, self.text)
 
-    def option(self, key: str, default: float) -> float:
-        """An option as a number."""
-        return _number(self.options[key], self.text) if key in self.options else default
+    def option(self, key: str, default: float, *, at_least: float = -1e9, at_most: float = 1e9) -> float:
+        """An option as a number within limits."""
+        if key not in self.options:
+            return default
+        number = _number(self.options[key], self.text)
+        if not at_least <= number <= at_most:
+            raise CommandError(f"{self.text!r}: {key} must lie in {at_least:g} to {at_most:g}")
+        return number
 
 
 def parse(line: str, forms: Mapping[str, Form]) -> Command:
@@ -70,6 +75,8 @@ def parse(line: str, forms: Mapping[str, Form]) -> Command:
             )
     if len(words) > (1 if form.word else 0):
         raise CommandError(f"{text!r}: too many words behind {name!r}; for example: {form.example}")
+    if not (form.bare or words or options):
+        raise CommandError(f"{text!r} says too little; for example: {form.example}")
     return Command(text, name, words[0] if words else None, options)
 
 

@@ -23,12 +23,12 @@ _SURFACE_KEYS = frozenset(field.name for field in dataclasses.fields(Surface))
 class ForceStation(Station):
     forms: ClassVar = {
         "pull": Form("pull 5 hand=fast", "how many", frozenset({"hand"})),
-        "surface": Form("surface mu_static=0.31 mu_kinetic=0.24", "name", _SURFACE_KEYS),
-        "weight": Form("weight 0.2", "kg; 0 takes it off"),
-        "drift": Form("drift n=0.05", options=frozenset({"n"})),
-        "unit": Form("unit lbf", "N, kgf or lbf"),
-        "mode": Form("mode peak", "live or peak"),
-        "battery": Form("battery low", "ok or low"),
+        "surface": Form("surface mu_static=0.31 mu_kinetic=0.24", "name", _SURFACE_KEYS, bare=False),
+        "weight": Form("weight 0.2", "kg; 0 takes it off", bare=False),
+        "drift": Form("drift n=0.05", options=frozenset({"n"}), bare=False),
+        "unit": Form("unit lbf", "N, kgf or lbf", bare=False),
+        "mode": Form("mode peak", "live or peak", bare=False),
+        "battery": Form("battery low", "ok or low", bare=False),
     }
 
     def __init__(
@@ -73,7 +73,7 @@ class ForceStation(Station):
     def _start_pull(self, command: Command) -> None:
         if self._level_n:
             raise CommandError(f"{command.text!r}: a weight hangs on the gauge; say 'weight 0' first")
-        hand, count = self.hand, command.count(default=1)
+        hand, count = self.hand, command.count()
         if "hand" in command.options:
             hand = choose(command, command.options["hand"], HANDS)
         trace = simulate_pulls(

@@ -18,7 +18,7 @@ class GlossStation(Station):
         "press": Form("press 10 angle=20", "how many", frozenset({"angle", "every_s"})),
         "panel": Form("panel 20=88.4 60=91.0 scatter=0.3", options=ANGLE_KEYS | {"scatter"}),
         "tile": Form("tile"),
-        "drift": Form("drift gu=-0.8", options=frozenset({"gu", "gu_per_h"})),
+        "drift": Form("drift gu=-0.8", options=frozenset({"gu", "gu_per_h"}), bare=False),
     }
 
     def __init__(
@@ -52,10 +52,8 @@ class GlossStation(Station):
             known = ", ".join(str(angle) for angle in self.target.mean_gu)
             raise CommandError(f"{command.text!r}: {self.target.name} has no gloss there; it has {known}")
         self.angle_deg = angle_deg
-        every_s = command.option("every_s", 2.0)
-        if every_s <= 0:
-            raise CommandError(f"{command.text!r}: every_s must be above zero")
-        for _ in range(command.count(default=1)):
+        every_s = command.option("every_s", 2.0, at_least=0.01)
+        for _ in range(command.count()):
             t_s += every_s * self.meter.rng.uniform(0.9, 1.1)
             self._presses_s.append(t_s)
 

@@ -28,8 +28,13 @@ IDLE_S = 0.02
 AUTO_PAUSE_S = 2.0
 
 COMMON_FORMS = {
-    "pause": Form("pause 3", "seconds"),
-    "fault": Form("fault garble p=0.01", "garble, cut, repeat, silence or none", frozenset({"p", "n", "s"})),
+    "pause": Form("pause 3", "seconds", bare=False),
+    "fault": Form(
+        "fault garble p=0.01",
+        "garble, cut, repeat, silence or none",
+        frozenset({"p", "n", "s"}),
+        bare=False,
+    ),
     "unplug": Form("unplug s=1.5", options=frozenset({"s"})),
     "quit": Form("quit"),
 }
@@ -59,8 +64,8 @@ class TruthFile:
 class Simulator:
     """One gauge on one wire, driven by hands.
 
-    What the gauge does (`pull`, `press`, `weight`, `pause` ...) happens in the order given; `fault`, `unplug` and
-    `quit` happen at once, also in the middle of it. All seconds in commands are simulated ones. Each command is
+    What the gauge does (`pull`, `press`, `pause` ...) happens in the order given; `fault`, `unplug` and `quit`
+    happen at once, also in the middle of it. All seconds in commands are simulated ones. Each command is
     answered by one line when it is done.
     """
 
@@ -136,30 +141,32 @@ class Simulator:
             else:
                 self._waiting.append(command)
         except CommandError as error:
-            self._say(error=str(error))
+            self._say(error=str(error), command=line.strip())
 
     def _at_once(self, command: Command, t_s: float) -> None:
         if command.name == "quit":
             self._ended = True
             self._done(command)
         elif command.name == "unplug":
+            if any(later.name == "unplug" for _, later in self._later):
+                raise CommandError(f"{command.text!r}: it is unplugged already")
             self.wire.unplug()
             self.truth("unplug", t_s=t_s)
-            self._later.append((t_s + command.option("s", 1.0), command))
+            self._later.append((t_s + command.option("s", 1.0, at_least=0.0), command))
         else:
             self._fault(command, t_s)
 
     def _fault(self, command: Command, t_s: float) -> None:
-        faults, count = self.faults, int(command.option("n", 1))
+        faults, count = self.faults, int(command.option("n", 1, at_least=1))
         match command.word:
             case "garble":
-                faults.garble_p = command.option("p", 0.01)
+                faults.garble_p = command.option("p", 0.01, at_least=0.0, at_most=1.0)
             case "cut":
                 faults.cuts_n += count
             case "repeat":
                 faults.repeats_n += count
             case "silence":
-                faults.silent_until_s = t_s + command.option("s", 1.0)
+                faults.silent_until_s = t_s + command.option("s", 1.0, at_least=0.0)
                 self._later.append((faults.silent_until_s, command))
                 return
             case "none":
@@ -229,7 +236,7 @@ class Simulator:
             else:
                 self.station.start(command, t_s)
         except CommandError as error:
-            self._say(error=str(error))
+            self._say(error=str(error), command=command.text)
         else:
             self._doing = command
 

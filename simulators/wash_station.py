@@ -11,8 +11,8 @@ from simulators.wash import StrokeCounter
 
 class WashStation(Station):
     forms: ClassVar[Mapping[str, Form]] = {
-        "strokes": Form("strokes 50", "how many"),
-        "pace": Form("pace 35", "strokes a minute"),
+        "strokes": Form("strokes 50", "how many", bare=False),
+        "pace": Form("pace 35", "strokes a minute", bare=False),
         "reset": Form("reset"),
     }
 
