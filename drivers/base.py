@@ -160,23 +160,17 @@ class Driver(ABC):
         bulk = None
         if self.bulk_from_bytes is not None and len(data) - used >= self.bulk_from_bytes:
             bulk = self.decode_bulk(data, used, self._start)
-            if bulk is not None:
-                used = bulk[1]
-        frames: list[bytes] = []
-        ends: list[int] = []
-        overlong: list[FrameError] = []
-        if not self._skipping:
-            used = self._cut(data, used, frames, ends, overlong)
+        if bulk is not None:
+            batch, used = bulk
+        else:
+            batch, used = self._one_by_one(data, used)
+        # Up to `split_tail_bytes` of what waits may belong to a terminator cut in two: not part of the frame.
+        if len(data) - used - self.split_tail_bytes >= self.max_frame_bytes:
+            batch.errors.append(self._overlong(data, used))
+            self._skipping = True
+            used = len(data) - self.split_tail_bytes
         self._waiting = data[used:]
         self._start += used
-        if bulk is not None and not frames:
-            batch = bulk[0]
-        else:
-            batch = self.decode_all(frames, ends)
-            if bulk is not None:
-                batch = Batch.joined([bulk[0], batch])
-        if overlong:
-            batch.errors = sorted([*batch.errors, *overlong], key=lambda error: error.at)
         return batch
 
     def _skip(self, data: bytes) -> int:
@@ -187,24 +181,22 @@ class Driver(ABC):
         self._skipping = False
         return found[1]
 
-    def _cut(
-        self, data: bytes, used: int, frames: list[bytes], ends: list[int], overlong: list[FrameError]
-    ) -> int:
-        origin, cap = self._start, self.max_frame_bytes
-        while (found := self.split(data, used)) is not None:
+    def _one_by_one(self, data: bytes, used: int) -> tuple[Batch, int]:
+        frames: list[bytes] = []
+        ends: list[int] = []
+        overlong: list[FrameError] = []
+        while not self._skipping and (found := self.split(data, used)) is not None:
             stop, next_start = found
-            if stop - used >= cap:
+            if stop - used >= self.max_frame_bytes:
                 overlong.append(self._overlong(data, used))
             else:
                 frames.append(data[used:stop])
-                ends.append(origin + next_start)
+                ends.append(self._start + next_start)
             used = next_start
-        # Up to `split_tail_bytes` of what waits may belong to a terminator cut in two: not part of the frame.
-        if len(data) - used - self.split_tail_bytes >= cap:
-            overlong.append(self._overlong(data, used))
-            self._skipping = True
-            used = len(data) - self.split_tail_bytes
-        return used
+        batch = self.decode_all(frames, ends)
+        if overlong:
+            batch.errors = sorted([*batch.errors, *overlong], key=lambda error: error.at)
+        return batch, used
 
     def _overlong(self, data: bytes, used: int) -> FrameError:
         """Placed at the byte where the cap was reached, so that chunking cannot move it."""
@@ -259,7 +251,7 @@ class Driver(ABC):
         return self.batch(values, kept, numbers, errors)
 
     def decode_bulk(self, data: bytes, start: int, origin: int) -> tuple[Batch, int] | None:
-        """Decodes many complete frames at once, giving exactly what the one-by-one way gives.
+        """Decodes all complete frames at once, giving exactly what the one-by-one way gives.
 
         Args:
             data: what waits; `start` is where its first frame begins.
@@ -267,8 +259,8 @@ class Driver(ABC):
             origin: stream offset of `data[0]`.
 
         Returns:
-            The batch and the offset into `data` of the first byte not used (the beginning of a frame), or
-            None to leave these bytes to the one-by-one way.
+            The batch and the offset into `data` behind the last complete frame, or None to leave these
+            bytes to the one-by-one way (always, if one of the frames is over-long).
         """
         return None
 

@@ -2,8 +2,7 @@
 
 from collections.abc import Iterator
 from difflib import get_close_matches
-from types import UnionType
-from typing import Any, Union, get_args, get_origin
+from typing import Any, get_args
 
 from pydantic import BaseModel, ValidationError
 
@@ -17,18 +16,16 @@ def nearest(key: str, known: list[str]) -> str:
 def _models_in(annotation: Any) -> Iterator[type[BaseModel]]:
     if isinstance(annotation, type) and issubclass(annotation, BaseModel):
         yield annotation
-    elif get_origin(annotation) in (Union, UnionType):
-        for option in get_args(annotation):
-            yield from _models_in(option)
+    for part in get_args(annotation):
+        yield from _models_in(part)
 
 
 def _keys_at(model: type[BaseModel], path: tuple[int | str, ...]) -> list[str]:
     """The keys known in the table that `path` leads to."""
     for step in path:
         field = model.model_fields.get(str(step))
-        if field is None:
-            continue
-        model = next(_models_in(field.annotation), model)
+        if field is not None:  # else an index or a free key inside the field before
+            model = next(_models_in(field.annotation), model)
     return list(model.model_fields)
 
 

@@ -191,6 +191,40 @@ def test_a_line_without_number_needs_a_flag_that_says_why() -> None:
     assert "no number, and no flag" in made.feed(b"$" + with_check(b"T,")).errors[0].why
 
 
+def test_long_numbers_in_bulk_are_what_float_makes_of_them() -> None:
+    text = description("wash-poll").text.replace(r"\d{6}", r"[+-]?\d+(?:\.\d+)?").replace("\\r\\n", "\\n")
+    made = make_driver(parse_description(text.encode(), "long"))
+    assert made.bulk_from_bytes is not None
+    texts = [
+        "9007199254740993",
+        "0.1234567890123456789",
+        "99999999.9999999",
+        "123456.789012345",
+        "4.35",
+        "-0.0",
+    ]
+    for number in texts:
+        batch = made.feed(f"N={number}\n".encode() * 50)
+        assert batch.values.tolist() == [float(number)] * 50
+        assert {sample.kind.good for sample in batch} == {0 <= float(number) <= 999999}
+
+
+def test_a_running_number_that_is_left_out_is_no_repeat() -> None:
+    text = description("gloss-poll").text.replace(r";(?P<number>\d{4})", r"(?:;(?P<number>\d{4}))?")
+    made = make_driver(parse_description(text.encode(), "loose"))
+    assert len(made.feed(b"60;091,4\n60;091,4\n60;091,4;0001\n60;091,4;0001\n")) == 3
+
+
+def test_plans_for_odd_shapes_do_not_pile_up() -> None:
+    made = driver("force-stream-n")
+    assert isinstance(made, LineDriver)
+    for index in range(600):
+        word = bytes([ord("a") + index // 26 % 26, ord("a") + index % 26])
+        made.feed((b"+1%b.34\r\n" % word) * 60)
+    assert len(made._shapes._plans) <= 256
+    assert [sample.value for sample in made.feed(b"+012.34\r\n" * 60)] == [12.34] * 60
+
+
 def test_decode_says_what_one_line_means() -> None:
     made = driver("wash-poll")
     assert made.decode(b"N=000123") == Sample(Kind("count", "1"), 123.0)
