@@ -173,3 +173,29 @@ class Inspection(Model):
     passed: bool
     note: str = ""
     t_utc: datetime
+
+
+class Trial(Model):
+    """One product (or the untreated control) on its panels, through every step of the protocol."""
+
+    id: Annotated[str, Field(pattern=r"^[a-z0-9]+(-[a-z0-9]+)*$")]
+    product: Annotated[str, Field(min_length=1)]
+    panels: Annotated[tuple[str, ...], Field(min_length=1)]
+    control: bool = False
+    """Left untreated, to show what washing alone does."""
+    t_utc: datetime
+
+
+class StreamStart(Model):
+    """The start of a recording: all that is needed to get its readings out of its bytes again."""
+
+    recording: str
+    """File name inside the bench's recordings folder."""
+    gauge: str
+    description: str
+    """Name of the gauge description."""
+    description_text: str
+    description_sha256: str
+    capture: dict[str, float | None]
+    """Capture settings that were chosen over those derived from the gauge."""
+    t_utc: datetime

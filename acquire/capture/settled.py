@@ -52,7 +52,10 @@ class SettledCapture:
             verdict="refused" if reasons else "accepted",
             reasons=tuple(reasons),
             resolution=self._resolution,
-            details={"angle": channel, "low_battery": "low battery" in flags},
+            details={
+                "angle_deg": int(channel) if channel is not None and channel.isdecimal() else None,
+                "low_battery": "low battery" in flags,
+            },
         )
 
     def interrupt(self, why: str) -> list[Taken]:
