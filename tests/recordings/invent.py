@@ -1,0 +1,116 @@
+"""Writes the recordings of this folder: simulated gauges on an invented bench, faults placed by hand.
+
+Run as `python -m tests.recordings.invent` after a change here, then accept each expectation. The same
+recordings come out every time.
+"""
+
+from datetime import UTC, datetime
+from pathlib import Path
+from random import Random
+
+from acquire.recordings import Header
+from acquire.recordings.format import format_bytes, format_mark
+from tests.contract.gauges import ALL, Gauge, cuts, description, with_check
+
+FOLDER = Path(__file__).parent
+START_UTC = datetime(2031, 5, 4, 8, 0, tzinfo=UTC)
+SCENARIOS = {
+    "idle": "simulated, invented: nothing pulls, nobody presses a key, the machine stands",
+    "steady": "simulated, invented: good lines, cut as an operating system cuts them",
+    "fault": "simulated, invented: every kind of damage once, then the cable is pulled and put back",
+}
+IDLE: dict[str, list[bytes]] = {
+    "force-stream-n": [b"+000.00\r\n", b"-000.00\r\n", b"+000.01\r\n"] * 4,
+    "force-poll-gf": [b"+00000 gf S\r\n", b"-00000 gf S\r\n"] * 4,
+    "force-unit-mode": [with_check(b"LIV;+0000,000;N;-")] * 6,
+    "gloss-poll": [b"NONE\n"] * 6,
+    "wash-stroke": [b"READY\r\n"],
+    "wash-poll": [b"N=000042\r\n"] * 5,
+}
+
+
+class _Tape:
+    """A recording in the making: its text, and the time so far."""
+
+    def __init__(self, gauge: Gauge, scenario: str, *, expect_readings: bool) -> None:
+        self.chance = Random(f"{gauge.name}/{scenario}")
+        self.gauge = gauge
+        self.t_us = 0
+        header = Header(
+            driver=gauge.name,
+            device="invented",
+            firmware="simulated",
+            port="invented",
+            start_utc=START_UTC,
+            scenario=SCENARIOS[scenario],
+            expect="readings" if expect_readings else "nothing",
+        )
+        self.text = header.to_text().encode()
+        self.open()
+
+    def wait(self, longest_us: int = 20_000) -> int:
+        self.t_us += self.chance.randint(1000, longest_us)
+        return self.t_us
+
+    def open(self) -> None:
+        self.text += format_mark(self.wait(), "open", "")
+
+    def lose(self) -> None:
+        self.text += format_mark(self.wait(), "lost", "the cable was pulled")
+
+    def hear(self, line: bytes) -> None:
+        """One line in one to three reads; a gauge that is asked is asked first."""
+        if self.gauge.asks:
+            self.text += format_bytes(self.wait(), ">", self.gauge.asks)
+        for piece in cuts(line, self.chance, longest=2 * len(line)):
+            self.text += format_bytes(self.wait(), "<", piece)
+
+
+def damaged(line: bytes, chance: Random) -> list[bytes]:
+    """The line with a byte lost, repeated, foreign; broken off, run together, after noise, sent twice."""
+    place = chance.randrange(1, len(line) - 3)
+    return [
+        line[:place] + line[place + 1 :],
+        line[: place + 1] + line[place:],
+        line[:place] + b"\xfe" + line[place + 1 :],
+        line[:place] + line,
+        line.rstrip(b"\r\n") + line,
+        b"\x00\xff" * 100 + line,
+        line,
+    ]
+
+
+def tape(gauge: Gauge, scenario: str) -> bytes:
+    made = _Tape(gauge, scenario, expect_readings=scenario != "idle" or gauge.name in IDLE_GIVES)
+    if scenario == "idle":
+        lines = IDLE.get(gauge.name, [])
+    else:
+        lines = [gauge.say(made.chance, index).line for index in range(1, 41 if scenario == "steady" else 13)]
+    for index, line in enumerate(lines):
+        made.hear(line)
+        if scenario == "fault":
+            faults = [*damaged(line, made.chance), *gauge.awkward]
+            for fault in faults[index :: len(lines)]:
+                made.hear(fault)
+    if scenario == "fault":
+        made.hear(lines[-1][:4])
+        made.lose()
+        made.open()
+        for index in range(13, 17):
+            made.hear(gauge.say(made.chance, index).line)
+    return made.text + format_mark(made.wait(), "closed", "")
+
+
+IDLE_GIVES = {"force-stream-n", "force-poll-gf", "force-unit-mode", "wash-poll"}
+
+
+def main() -> None:
+    for gauge in ALL:
+        folder = FOLDER / description(gauge.name).name
+        folder.mkdir(exist_ok=True)
+        for scenario in SCENARIOS:
+            (folder / f"{scenario}.rec").write_bytes(tape(gauge, scenario))
+
+
+if __name__ == "__main__":
+    main()

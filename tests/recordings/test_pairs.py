@@ -1,0 +1,109 @@
+"""Every recording gives what its expectation says, however it is cut; and the tool that rewrites one."""
+
+import subprocess
+from pathlib import Path
+from random import Random
+
+import pytest
+
+from acquire.recordings import read_header
+from tests.contract.gauges import ALL, Gauge, cuts
+from tests.recordings import accept, invent, pairs
+
+every_pair = pytest.mark.parametrize("name", pairs.names())
+
+
+def bytewise(chunks: list[bytes]) -> list[bytes]:
+    return [bytes([byte]) for chunk in chunks for byte in chunk]
+
+
+def at_random(seed: int) -> pairs.Cutter:
+    return lambda chunks: cuts(b"".join(chunks), Random(seed))
+
+
+@every_pair
+def test_as_recorded_joined_byte_by_byte_and_cut_at_random(name: str) -> None:
+    expected = pairs.expectation(name).read_text()
+    assert pairs.outcome(name) == expected
+    assert pairs.outcome(name, lambda chunks: [b"".join(chunks)]) == expected
+    assert pairs.outcome(name, bytewise) == expected
+    for seed in range(5):
+        assert pairs.outcome(name, at_random(seed)) == expected
+
+
+@every_pair
+def test_the_header_says_whether_to_expect_readings(name: str) -> None:
+    header = read_header(pairs.recording(name))
+    assert header.driver == name.split("/")[0]
+    assert header.scenario is not None
+    assert header.scenario.startswith("simulated")
+    found = any(pairs.good_rows(pairs.expectation(name).read_text()))
+    assert header.expect == ("readings" if found else "nothing")
+
+
+def test_every_gauge_has_its_recordings_and_none_is_left_over() -> None:
+    assert pairs.names() == sorted(
+        f"{gauge.name}/{scenario}" for gauge in ALL for scenario in invent.SCENARIOS
+    )
+    expectations = {path.name.split(".")[0] for path in pairs.FOLDER.glob("*/*.expected.jsonl")}
+    assert expectations == set(invent.SCENARIOS)
+
+
+@pytest.mark.parametrize("gauge", ALL, ids=lambda gauge: gauge.name)
+def test_recordings_can_be_made_again(gauge: Gauge) -> None:
+    for scenario in invent.SCENARIOS:
+        assert invent.tape(gauge, scenario) == pairs.recording(f"{gauge.name}/{scenario}").read_bytes()
+
+
+def test_the_wrong_request_is_noticed(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    text = pairs.recording("wash-poll/steady").read_text().replace("> 4E 3F 0D 0A", "> 4E 3F 0D", 1)
+    (tmp_path / "wash-poll").mkdir()
+    (tmp_path / "wash-poll" / "steady.rec").write_text(text)
+    monkeypatch.setattr(pairs, "FOLDER", tmp_path)
+    with pytest.raises(ValueError, match=r"sent b'N\?\\r', the description says b'N\?\\r\\n'"):
+        pairs.outcome("wash-poll/steady")
+
+
+def git(folder: Path, *words: str) -> None:
+    identity = ["-c", "user.name=tester", "-c", "user.email=tester@example.invalid"]
+    subprocess.run(["git", *identity, *words], cwd=folder, check=True, capture_output=True)
+
+
+@pytest.fixture
+def tree(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """A small repository with one pair in it."""
+    folder = tmp_path / "wash-poll"
+    folder.mkdir()
+    (folder / "idle.rec").write_bytes(pairs.recording("wash-poll/idle").read_bytes())
+    (folder / "idle.expected.jsonl").write_text("old\n")
+    git(tmp_path, "init", "-q")
+    git(tmp_path, "add", ".")
+    git(tmp_path, "commit", "-q", "-m", "a pair")
+    monkeypatch.setattr(pairs, "FOLDER", tmp_path)
+    return tmp_path
+
+
+def test_accepting_rewrites_and_shows_the_difference(tree: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert accept.main(["wash-poll/idle"]) is None
+    shown = capsys.readouterr().out
+    assert "-old\n" in shown
+    assert '+{"opening": 0, "end": 10, "value": 42.0' in shown
+    git(tree, "commit", "-q", "-a", "-m", "accepted")
+    assert accept.main(["wash-poll/idle"]) is None
+    assert capsys.readouterr().out == "nothing changed\n"
+
+
+def test_accepting_refuses_on_a_dirty_tree(tree: Path) -> None:
+    (tree / "wash-poll" / "idle.expected.jsonl").write_text("changed by hand\n")
+    complaint = accept.main(["wash-poll/idle"])
+    assert complaint is not None
+    assert "commit or undo these first" in complaint
+    assert (tree / "wash-poll" / "idle.expected.jsonl").read_text() == "changed by hand\n"
+
+
+@pytest.mark.usefixtures("tree")
+def test_accepting_needs_one_known_recording() -> None:
+    assert accept.main(["wash-poll/steady"]) == (
+        "no recording is called 'wash-poll/steady'; there are: wash-poll/idle"
+    )
+    assert accept.main([]) == "name one recording, such as force-stream-n/steady"
