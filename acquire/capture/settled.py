@@ -53,6 +53,7 @@ class SettledCapture:
             reasons=tuple(reasons),
             resolution=self._resolution,
             details={
+                "channel": channel,
                 "angle_deg": int(channel) if channel is not None and channel.isdecimal() else None,
                 "low_battery": "low battery" in flags,
             },
