@@ -36,9 +36,5 @@ def _known_keys(model: type[BaseModel], loc: tuple[str | int, ...]) -> list[str]
 
 def _inner_model(annotation: Any) -> type[BaseModel]:
     """The model inside a bare, optional or list annotation."""
-    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
-        return annotation
-    for inner in typing.get_args(annotation):
-        if inner is not type(None):
-            return _inner_model(inner)
-    raise TypeError(f"{annotation} holds no model")
+    candidates = (annotation, *typing.get_args(annotation))
+    return next(item for item in candidates if isinstance(item, type) and issubclass(item, BaseModel))

@@ -46,8 +46,6 @@ def _stage(value: Any) -> Any:
         return None
     if isinstance(value, dict):
         return {key: _decimal(item) if key == "quantum" else item for key, item in value.items()}
-    if isinstance(value, Rounding):
-        return value
     raise ValueError('write "none", or { quantum = 0.01, rule = "half-even" }')
 
 
