@@ -5,6 +5,7 @@ from itertools import accumulate
 from pathlib import Path
 from typing import Literal, get_args
 
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -41,6 +42,7 @@ def record(path: Path, todo: list[tuple[LineKind, int, bytes, str]]) -> list[Lin
     return expected
 
 
+@pytest.mark.slow
 @given(todo=events, block_bytes=block_sizes)
 @settings(max_examples=150)
 def test_what_is_written_is_read_by_both_readers(
@@ -53,6 +55,7 @@ def test_what_is_written_is_read_by_both_readers(
         assert from_columns(path, block_bytes) == (expected, None, None)
 
 
+@pytest.mark.slow
 @given(
     todo=events,
     block_bytes=block_sizes,
@@ -84,6 +87,7 @@ def test_a_damaged_file_is_the_same_to_both_readers(
         assert from_columns(path, block_bytes) == from_lines(path)
 
 
+@pytest.mark.slow
 @given(body=st.binary(max_size=300), block_bytes=block_sizes)
 @settings(max_examples=150)
 def test_any_bytes_are_the_same_to_both_readers(body: bytes, block_bytes: int) -> None:
@@ -92,3 +96,30 @@ def test_any_bytes_are_the_same_to_both_readers(body: bytes, block_bytes: int) -
         path.write_bytes(HEAD + b"+0.000000 < 41\n" + body)
         assert from_columns(path, block_bytes) == from_lines(path)
         assert next(read_recording(path)[1]).data == b"A"
+
+
+forms = st.sampled_from(
+    ["+{}.{:06d} < 41 42", "+{}.{:06d} < 43", "+{}.{:06d} > 44", "+{}.{:06d} ! lost < 41", "+0{}.{:06d} < 45"]
+)
+
+
+@pytest.mark.slow
+@given(
+    lines=st.lists(st.tuples(forms, st.integers(0, 120), st.integers(0, 999_999)), max_size=20),
+    ordered=st.booleans(),
+    block_bytes=block_sizes,
+)
+@settings(max_examples=150)
+def test_every_form_of_line_beside_every_other_is_the_same_to_both_readers(
+    lines: list[tuple[str, int, int]], ordered: bool, block_bytes: int
+) -> None:
+    if ordered:
+        times = sorted((seconds, micros) for _, seconds, micros in lines)
+        lines = [(form, *time) for (form, _, _), time in zip(lines, times, strict=True)]
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "a.rec"
+        path.write_bytes(HEAD + "".join(form.format(*time) + "\n" for form, *time in lines).encode())
+        found, error, cut = from_lines(path)
+        assert from_columns(path, block_bytes) == (found, error, cut)
+        if ordered:
+            assert (len(found), error) == (len(lines), None)

@@ -1,6 +1,6 @@
 """The text of a recording, its writer, and both readers against the same files."""
 
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta, timezone
 from pathlib import Path
 
 import pytest
@@ -60,6 +60,20 @@ def test_what_is_written_is_read_back(tmp_path: Path) -> None:
         Line(5, "chunk", bytes(range(256)), "", 8),
     ]
     assert lines.cut is None
+
+
+def test_a_given_start_is_kept_in_utc(tmp_path: Path) -> None:
+    start = datetime(2031, 5, 4, 10, 30, 0, 250_000, tzinfo=timezone(timedelta(hours=2)))
+    with Recorder(tmp_path / "a.rec", Header(driver="x", start_utc=start), ManualClock()) as recorder:
+        assert recorder.utc_at(750_000) == datetime(2031, 5, 4, 8, 30, 1, tzinfo=UTC)
+    assert "# start-utc: 2031-05-04T08:30:00.250000Z\n" in (tmp_path / "a.rec").read_text()
+    assert read_header(tmp_path / "a.rec").start_utc == start
+
+
+def test_a_header_that_is_no_text_is_refused(tmp_path: Path) -> None:
+    (tmp_path / "a.rec").write_bytes(HEAD.encode() + b"# device: \xff\n")
+    with pytest.raises(RecordingError, match=r"a\.rec, line 4: not UTF-8 text"):
+        read_recording(tmp_path / "a.rec")
 
 
 def test_times_are_rounded_once_to_the_nearest_microsecond(tmp_path: Path) -> None:
@@ -193,6 +207,14 @@ def test_a_damaged_line_is_refused_by_both_readers_in_the_same_words(
     assert why in str(caught.value)
     assert caught.value.hint
     assert from_columns(path) == from_lines(path)
+
+
+def test_time_may_not_go_back_behind_a_mark_either(tmp_path: Path) -> None:
+    path = write(tmp_path / "a.rec", HEAD + "+0.500000 ! open\n+0.400000 < 41\n")
+    found, error, _ = from_lines(path)
+    assert [line.kind for line in found] == ["open"]
+    assert error == "line 5: time goes back from +0.500000 to +0.400000"
+    assert from_columns(path) == (found, error, None)
 
 
 def test_hand_written_times_are_understood_by_both(tmp_path: Path) -> None:
