@@ -9,7 +9,7 @@ from acquire.clock import Clock
 from acquire.errors import PortLost, TransportError
 from acquire.ports.address import Address, TcpAddress
 from acquire.ports.events import PortEvent
-from acquire.ports.listing import resolve
+from acquire.ports.listing import SystemPorts, resolve, system_ports
 from acquire.ports.watch import Watch
 from acquire.ports.wire import Pause, SerialWire, TcpWire, Wire
 from acquire.recordings import LineKind, Recorder
@@ -24,13 +24,13 @@ _STOP_GRACE_S = 0.5
 Connect = Callable[[Pause], Wire]
 
 
-def connect_to(address: Address, settings: SerialSettings) -> Connect:
-    """How to open `address`; a USB serial number is looked up anew each time."""
+def connect_to(address: Address, settings: SerialSettings, *, ports: SystemPorts = system_ports) -> Connect:
+    """How to open `address`; a USB serial number is looked up among `ports` anew each time."""
 
     def connect(pause: Pause) -> Wire:
         if isinstance(address, TcpAddress):
             return TcpWire(address, pause)
-        return SerialWire(resolve(address), settings, pause)
+        return SerialWire(resolve(address, ports=ports), settings, pause)
 
     return connect
 
