@@ -6,7 +6,7 @@ import pytest
 from acquire.calibration.references import AIR_BUOYANCY, assigned_value, weight_force_n
 from acquire.errors import ConfigError
 from acquire.units import newtons_per
-from tests.bench_tools import make_bench
+from tests.bench_tools import BENCH, make_bench
 
 STANDARD_GRAVITY_M_S2 = 9.80665
 POUND_G, OUNCE_G = 453.59237, 28.349523125
@@ -52,6 +52,11 @@ def test_a_tile_has_a_value_for_each_angle(tmp_path: Path) -> None:
         assigned_value(bench, "tile", "85")
     with pytest.raises(ConfigError, match="it has 20, 60"):
         assigned_value(bench, "tile")
+
+
+def test_the_only_angle_of_a_tile_need_not_be_named(tmp_path: Path) -> None:
+    bench = make_bench(tmp_path, BENCH.replace("20 = 88.4, ", ""))
+    assert assigned_value(bench, "tile").channel == "60"
 
 
 def test_strokes_are_a_plain_count(tmp_path: Path) -> None:
