@@ -12,12 +12,12 @@ from collections.abc import Callable, Sequence
 from functools import reduce
 from math import isnan, nan
 from operator import itemgetter, xor
-from typing import ClassVar, NamedTuple
+from typing import ClassVar
 
 from drivers.base import SPOILING, Batch, Driver, FrameError, Kind, Sample
 from drivers.description import UNITS, GaugeDescription
 from drivers.line_settings import LineSettings
-from drivers.shapes import NumericPart, ShapeReader, cut_lines, digits_are_alike
+from drivers.shapes import Meaning, NumericPart, ShapeReader, cut_lines, digits_are_alike
 
 Words = tuple[bytes | None, ...]
 
@@ -25,16 +25,6 @@ _NUMBER = {".": re.compile(rb"[+-]?\d+(?:\.\d+)?"), ",": re.compile(rb"[+-]?\d+(
 _WORD_GROUPS = ("unit", "flags", "mode", "channel")
 UNKNOWN_UNIT = "?"
 """Unit of a sample whose unit is in no table: naming each would let garbage fill memory with kinds."""
-
-
-class Meaning(NamedTuple):
-    """What the words of a line say: the numbers of its kind, and the range its value has to be in."""
-
-    number: int
-    number_outside: int
-    low: float
-    high: float
-    spoilt: bool
 
 
 class LineDriver(Driver):

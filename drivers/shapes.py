@@ -9,7 +9,7 @@ correctly, and so is exactly what float() makes of the text.
 import re
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any, NamedTuple, Protocol
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
@@ -26,7 +26,7 @@ Wholes = NDArray[np.unsignedinteger[Any]]
 _NINE = ord("9")
 _TO_SHAPE = bytes.maketrans(b"012345678", b"9" * 9)
 _ALL_DIGITS = re.compile(r"(?<!\\)\[0-9\]|\\d|(?<!\\)\{\d*(?:,\d*)?\}")
-_HARD_TO_JUDGE = re.compile(r"\[\^?\]|\[[^\]]*\{|\(\?P=")
+_HARD_TO_JUDGE = re.compile(r"\[\^?\]|\\\]|\[[^\]]*\{|\(\?P=")
 
 
 def digits_are_alike(pattern: str) -> bool:
@@ -39,17 +39,15 @@ def digits_are_alike(pattern: str) -> bool:
     return not _HARD_TO_JUDGE.search(pattern) and not re.search(r"\d", _ALL_DIGITS.sub("", pattern))
 
 
-class Meaning(Protocol):
-    """What the words of a line say of its value."""
+class Meaning(NamedTuple):
+    """What the words of a line say of its value: the range it has to be in, and its kind inside and outside."""
 
-    @property
-    def number(self) -> int: ...
-    @property
-    def number_outside(self) -> int: ...
-    @property
-    def low(self) -> float: ...
-    @property
-    def high(self) -> float: ...
+    number: int
+    number_outside: int
+    low: float
+    high: float
+    spoilt: bool
+    """Whether a flag takes the value out of use, so that it may be missing."""
 
 
 class NumericPart(NamedTuple):
