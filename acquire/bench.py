@@ -16,6 +16,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
 
 from acquire.errors import ConfigError
+from acquire.ports.address import Address, parse_address
 from drivers.keys import faults, nearest
 
 STANDARD_GRAVITY_M_S2 = 9.80665
@@ -95,6 +96,12 @@ class BenchGauge(_Table):
     check_valid_h: Annotated[float, Field(gt=0, le=24)] = 24.0
     """A check holds this long, and never beyond the end of its day."""
     certificate: Certificate | None = None
+
+    @field_validator("port")
+    @classmethod
+    def _an_address(cls, text: str) -> str:
+        parse_address(text)
+        return text
 
 
 class Weight(_Table):
@@ -310,14 +317,14 @@ def _validated(model: type[_T], table: Mapping[str, Any], where: str, found: lis
 
 def _cross_checks(gauges: Mapping[str, BenchGauge], descriptions: Path) -> Iterator[str]:
     known = sorted(file.stem for file in descriptions.glob("*.toml"))
-    owner: dict[str, str] = {}
+    owner: dict[Address, str] = {}
     for name, gauge in gauges.items():
         if gauge.description not in known:
             yield (
                 f"gauges.{name}.description: there is no {gauge.description}.toml in {descriptions};"
                 f" {nearest(gauge.description, known)}"
             )
-        other = owner.setdefault(_address(gauge.port), name)
+        other = owner.setdefault(parse_address(gauge.port), name)
         if other != name:
             yield f"gauges.{name}.port: {gauge.port!r} is the port of gauge {other!r} already"
         certified, permitted = gauge.certificate, gauge.tolerance.absolute
@@ -326,8 +333,3 @@ def _cross_checks(gauges: Mapping[str, BenchGauge], descriptions: Path) -> Itera
                 f"gauges.{name}.tolerance.absolute: {permitted:g} is less than the certificate's own expanded"
                 f" uncertainty of {certified.expanded_uncertainty:g}, so no check could ever decide"
             )
-
-
-def _address(port: str) -> str:
-    """One spelling for addresses that mean the same: a bare path is a serial port."""
-    return port if port.startswith(("serial:", "tcp:")) else f"serial:{port}"

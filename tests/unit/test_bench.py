@@ -108,6 +108,7 @@ FAULTS = [
     ("{ relative = 0.01 }", "{ relative = 1.0 }", "gauges.gloss.tolerance.relative: "),
     ('"gloss-key"', '"gloss-kye"', "gauges.gloss.description: there is no gloss-kye.toml"),
     ("serial:/dev/ttyUSB1", "/dev/ttyUSB0", "is the port of gauge 'force' already"),
+    ("serial:/dev/ttyUSB1", "usb:9", "gauges.gloss.port: port address 'usb:9'"),
     ('kind = "tile"', 'kind = "tyle"', "references.tile.kind: must be one of weight, tile, strokes"),
     ('kind = "tile"', "", "references.tile.kind: must be one of weight, tile, strokes"),
     ("20 = 88.4", "21 = 88.4", "references.tile.gloss_gu.21"),
