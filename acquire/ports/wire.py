@@ -1,5 +1,6 @@
 """Bytes in and out of one opened serial port or TCP connection; used by its owner's thread alone."""
 
+import contextlib
 import errno
 import select
 import socket
@@ -91,7 +92,9 @@ class SerialWire:
             raise PortLost("unplugged") from error
 
     def close(self) -> None:
-        self._port.close()
+        # Some systems report the unplugging once more here; the port is closed all the same.
+        with contextlib.suppress(OSError):
+            self._port.close()
 
 
 class TcpWire:
