@@ -4,7 +4,7 @@
                                     └─────> value ──strict decimal, sign, range──> sample
 
 A value is never good when the line is damaged, out of range, in an unexpected unit or flagged. What cannot
-be seen in a line without checksum is a digit that became another digit.
+be seen in a line without checksum is a digit that became another digit, or a sign the other sign.
 """
 
 import re

@@ -40,7 +40,7 @@ def digits_are_alike(pattern: str) -> bool:
 
 
 class Meaning(NamedTuple):
-    """What the words of a line say of its value: the range it has to be in, and its kind inside and outside."""
+    """What the words of a line say of its value: the range it must keep, its kind inside and outside of it."""
 
     number: int
     number_outside: int
@@ -173,7 +173,7 @@ class ShapeReader:
         if part is None:
             return None
         text = line[part.first : part.last]
-        digits = frozenset(part.first + place for place, byte in enumerate(text) if chr(byte).isdigit())
+        digits = frozenset(part.first + place for place, byte in enumerate(text) if byte in b"0123456789")
         if len(digits) > 15:
             return None
         point = max(text.find(b"."), text.find(b","))
