@@ -40,7 +40,7 @@ def digits_are_alike(pattern: str) -> bool:
 
 
 class Meaning(NamedTuple):
-    """What the words of a line say of its value: the range it must keep, its kind inside and outside of it."""
+    """What the words of a line say of its value: its range, and its kind inside and outside of that."""
 
     number: int
     number_outside: int
