@@ -6,7 +6,7 @@ the same readings. It holds no clock and touches no disk.
 
 from collections import deque
 from dataclasses import replace
-from typing import Protocol
+from typing import Literal, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -48,6 +48,7 @@ class GaugeStream:
 
     def __init__(self, description: GaugeDescription, chosen: dict[str, float | None] | None = None) -> None:
         self.description = description
+        self.chosen = dict(chosen or {})
         self.damaged = 0
         self.samples = 0
         self.errors: deque[FrameError] = deque(maxlen=KEPT_ERRORS)
@@ -55,14 +56,21 @@ class GaugeStream:
         self.latest: Batch | None = None
         self.latest_t_us: Times = np.empty(0, dtype=np.int64)
         self._driver = make_driver(description)
-        self._capture = _capture_for(description, chosen or {})
+        self._capture = _capture_for(description, self.chosen)
         self._opening = -1
         self._received = 0
         self._ordinal = 0
         self._last_t_us = 0
         timing = description.timing
         self._step_us = 1e6 / timing.rate_hz if timing.rate_hz else 0.0
-        self.t_source = "line position" if timing.rate_hz else "host read"
+        self.t_source: Literal["line position", "host read"] = (
+            "line position" if timing.rate_hz else "host read"
+        )
+
+    @property
+    def opening(self) -> int:
+        """How often the port had been opened before, in this recording."""
+        return max(0, self._opening)
 
     @property
     def full_scale_n(self) -> float:
@@ -134,7 +142,7 @@ class GaugeStream:
     def _number(self, items: list[Taken]) -> list[Taken]:
         numbered = []
         for item in items:
-            numbered.append(replace(item, ordinal=self._ordinal, opening=max(0, self._opening)))
+            numbered.append(replace(item, ordinal=self._ordinal, opening=self.opening))
             self._ordinal += 1
         return numbered
 

@@ -1,0 +1,90 @@
+"""Where a bench keeps its things: one folder, named on the command line.
+
+bench.toml  method.toml  gauges/*.toml     what a person edits
+journal.sqlite  recordings/*.rec           what the program writes and never changes
+"""
+
+from dataclasses import dataclass
+from pathlib import Path
+from shutil import copyfile
+
+import config
+from acquire.bench import Bench, load_bench
+from acquire.errors import ConfigError
+from acquire.journal import Journal
+from acquire.scoring.method import Method, parse_method
+from acquire.sources import description_named
+from drivers.description import GaugeDescription
+
+
+@dataclass(frozen=True, slots=True)
+class Home:
+    """The folder of one bench. Reading methods raise ConfigError if a file is missing or faulty."""
+
+    folder: Path
+
+    @property
+    def bench_file(self) -> Path:
+        return self.folder / "bench.toml"
+
+    @property
+    def method_file(self) -> Path:
+        return self.folder / "method.toml"
+
+    @property
+    def gauges(self) -> Path:
+        return self.folder / "gauges"
+
+    @property
+    def recordings(self) -> Path:
+        return self.folder / "recordings"
+
+    @property
+    def journal_file(self) -> Path:
+        return self.folder / "journal.sqlite"
+
+    def create(self) -> list[Path]:
+        """Lays out the folder from the shipped defaults; a file that is there already stays as it is.
+
+        Returns:
+            The files it wrote.
+        """
+        wanted = [self.bench_file, self.method_file]
+        wanted += [self.gauges / path.name for path in sorted((config.FOLDER / "gauges").glob("*.toml"))]
+        new = [path for path in wanted if not path.exists()]
+        self.recordings.mkdir(parents=True, exist_ok=True)
+        self.gauges.mkdir(exist_ok=True)
+        for path in new:
+            copyfile(config.FOLDER / path.relative_to(self.folder), path)
+        return new
+
+    def bench(self) -> Bench:
+        self._must_exist(self.bench_file)
+        return load_bench(self.bench_file, self.gauges)
+
+    def method(self, path: Path | None = None) -> Method:
+        """The bench's method, or another one from `path`."""
+        path = path or self.method_file
+        self._must_exist(path)
+        return parse_method(path.read_text(encoding="utf-8"), str(path))
+
+    def description(self, name: str) -> GaugeDescription:
+        return description_named(name, self.gauges)
+
+    def journal(self, *, readonly: bool = False) -> Journal:
+        """Opens the journal.
+
+        Raises:
+            JournalError: it cannot be opened.
+            ConfigError: read-only, and there is none yet.
+        """
+        if readonly:
+            self._must_exist(self.journal_file)
+        return Journal.open(self.journal_file, readonly=readonly)
+
+    def _must_exist(self, path: Path) -> None:
+        if not path.exists():
+            raise ConfigError(
+                f"there is no {path.name} in {self.folder}",
+                hint=f"lay out a bench there with: panelwright init --home {self.folder}",
+            )

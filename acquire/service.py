@@ -1,0 +1,332 @@
+"""The bench at work: opens the gauges, runs what they send through capture, and gives it to the task at hand.
+
+    port threads ──events──> queue ──pump()──> stream ──taken──> task ──> logger ──> journal, then told
+
+One thread pumps; it alone touches streams and tasks. A recording or journal that cannot be written stops
+acquisition: `pump` raises, and nothing is told that is not on disk.
+"""
+
+import queue
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from functools import partial
+from types import TracebackType
+from typing import Self
+
+from acquire.calibration.references import assigned_value
+from acquire.calibration.stamp import Incident
+from acquire.capture.taken import Taken
+from acquire.checking import CHECKS, Checking
+from acquire.clock import Clock
+from acquire.errors import ConfigError
+from acquire.home import Home
+from acquire.logger import Announcement, Logger, Source
+from acquire.model import Amendment, Step, StreamStart, Test, Trial
+from acquire.notes import Note, Tell
+from acquire.ports import PortEvent, PortOwner, parse_address
+from acquire.ports.owner import connect_to
+from acquire.recordings import Header, Recorder
+from acquire.stream import GaugeStream
+from acquire.tasks import Line, Measure, Task, Wash
+from acquire.trials import record_of
+
+QUEUE_EVENTS = 1000
+LEAST_FRICTION = 0.02
+"""No pull is weaker than this share of the block's weight; what is, is a hand near the string."""
+QUANTITY_OF = {Test.SLIP: "force", Test.GLOSS: "gloss", Test.WASH: "count"}
+CLOCK_STEP_S = 1.0
+
+
+@dataclass(slots=True)
+class _Open:
+    """One gauge while the service runs."""
+
+    line: Line
+    owner: PortOwner
+    recorder: Recorder
+    task: Task | None = None
+    lost: bool = False
+
+
+class Service:
+    """Runs the gauges of a bench. Use it as a context manager; call `pump` from one thread.
+
+    Args:
+        home: the bench's folder.
+        clock: gives all times.
+        tell: takes notes for the person at the bench.
+        gauges: which gauges to open; all of the bench if left out.
+        shortest_limit_s: see `PortOwner`; for clocks that run faster than real time.
+
+    Raises:
+        ConfigError: bench, method or a description is faulty, or there is no such gauge.
+        JournalError: the journal cannot be opened (another program may be writing it).
+        RecordingError: a recording cannot be started.
+    """
+
+    def __init__(
+        self,
+        home: Home,
+        *,
+        clock: Clock,
+        tell: Tell,
+        gauges: Sequence[str] | None = None,
+        shortest_limit_s: float = 0.0,
+    ) -> None:
+        self.home = home
+        self.bench = home.bench()
+        self.method = home.method()
+        self._clock = clock
+        self._tell = tell
+        self._shortest_limit_s = shortest_limit_s
+        self._events: queue.Queue[PortEvent | Exception] = queue.Queue(QUEUE_EVENTS)
+        self._open: dict[str, _Open] = {}
+        self._utc_ahead_s = self._ahead_s()
+        names = list(self.bench.gauges) if gauges is None else list(gauges)
+        descriptions = {name: home.description(self.bench.gauge(name).description) for name in names}
+        self.journal = home.journal()
+        self.logger = Logger(self.journal, self.bench, clock, self._announced)
+        try:
+            for name, description in descriptions.items():
+                self._open[name] = self._prepare(
+                    name, GaugeStream(description, self._capture(description.quantity))
+                )
+        except BaseException:
+            self._close()
+            raise
+
+    def _capture(self, quantity: str) -> dict[str, float | None]:
+        """Capture settings that the method chooses."""
+        if quantity != "force":
+            return {}
+        slip = self.method.slip
+        chosen: dict[str, float | None] = slip.capture.model_dump()
+        if chosen["min_force_n"] is None:
+            gravity = slip.gravity(self.bench.gravity()).value_m_s2
+            chosen["min_force_n"] = LEAST_FRICTION * float(slip.block_mass_kg) * gravity
+        return {key: value for key, value in chosen.items() if value is not None}
+
+    def _prepare(self, name: str, stream: GaugeStream) -> _Open:
+        address = parse_address(self.bench.gauge(name).port)
+        description = stream.description
+        utc = self._clock.utc()
+        path = self.home.recordings / f"{utc:%Y%m%dT%H%M%S.%fZ}-{name}.rec"
+        self.home.recordings.mkdir(exist_ok=True)
+        header = Header(
+            driver=description.name,
+            description_sha256=description.sha256,
+            device=name,
+            port=self.bench.gauge(name).port,
+            scenario=self.bench.name,
+        )
+        recorder = Recorder(path, header, self._clock)
+        owner = PortOwner(
+            name,
+            connect_to(address, description.serial),
+            description.timing,
+            recorder=recorder,
+            clock=self._clock,
+            deliver=partial(self._events.put, timeout=0.1),
+            on_failure=self._failed,
+            shortest_limit_s=self._shortest_limit_s,
+        )
+        self.journal.append(
+            "stream",
+            StreamStart(
+                recording=path.name,
+                gauge=name,
+                description=description.name,
+                description_text=description.text,
+                description_sha256=description.sha256,
+                capture=stream.chosen,
+                t_utc=recorder.start_utc,
+            ),
+            t_utc=recorder.start_utc,
+            t_mono_ns=self._clock.monotonic_ns(),
+        )
+        source = Source(path.name, recorder.start_utc)
+        line = Line(name, source, recorder.sync, stream, stream.t_source)
+        return _Open(line, owner, recorder)
+
+    def __enter__(self) -> Self:
+        for one in self._open.values():
+            one.owner.start()
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        try:
+            if error is None:
+                for one in self._open.values():
+                    if one.task is not None:
+                        one.task.stop()
+        finally:
+            self._close()
+
+    def _close(self) -> None:
+        for one in self._open.values():
+            one.owner.request_stop()
+        for one in self._open.values():
+            one.owner.stop()
+            one.recorder.close()
+        self.journal.close()
+
+    def measure(self, trial: Trial, step: Step) -> Task:
+        """From now on, what the gauge for this step gives belongs to the step.
+
+        Raises:
+            ConfigError: the step is a person's to answer, or no gauge for it is open.
+        """
+        one = self._gauge_for(step)
+        record = partial(record_of, self.journal)
+        if step.test is Test.WASH:
+            target = self.method.wash.strokes_at(step.stage or 0)
+            if target is None:
+                raise ConfigError(
+                    "the method does not say how many strokes a wash has",
+                    hint="set strokes_per_wash in [wash] of method.toml",
+                )
+            one.task = Wash(
+                one.line,
+                self.logger,
+                self._tell,
+                self._clock,
+                trial=trial,
+                step=step,
+                target=target,
+                record=record,
+            )
+        else:
+            one.task = Measure(
+                one.line, self.logger, self._tell, trial=trial, step=step, method=self.method, record=record
+            )
+        return one.task
+
+    def check(self, gauge: str, reference: str, *, repeats: int = 3, channel: str | None = None) -> Task:
+        """Checks a gauge against a reference; what it gives belongs to the check until it is done.
+
+        Raises:
+            ConfigError: there is no such gauge or reference, or they do not fit each other.
+        """
+        entry = self.bench.gauge(gauge)
+        one = self._open[gauge]
+        assigned = assigned_value(self.bench, reference, channel)
+        if assigned.unit != _UNIT_OF[one.line.stream.description.quantity]:
+            raise ConfigError(
+                f"{reference} is no reference for a gauge of {one.line.stream.description.quantity}",
+                hint="a force gauge needs a weight, a glossmeter a tile, a counter counted strokes",
+            )
+        checking = Checking(
+            one.line, self.logger, self._tell, self._clock, assigned, repeats, entry.tolerance
+        )
+        task: Task = CHECKS[assigned.unit](checking)
+        one.task = task
+        return task
+
+    def rest(self, task: Task) -> None:
+        """Ends a task: what its gauge gives from now on belongs to nothing."""
+        task.stop()
+        for one in self._open.values():
+            if one.task is task:
+                one.task = None
+
+    def pump(self, timeout_s: float = 0.1) -> int:
+        """Handles what the ports delivered, waiting up to `timeout_s` of real time for the first event.
+
+        Returns:
+            How many events were handled.
+
+        Raises:
+            RecordingError, JournalError: something cannot be written; acquisition has ended.
+        """
+        handled = 0
+        try:
+            event = self._events.get(timeout=timeout_s)
+            while True:
+                if isinstance(event, Exception):
+                    raise event
+                self._handle(event)
+                handled += 1
+                event = self._events.get_nowait()
+        except queue.Empty:
+            pass
+        self._notice_clock_step()
+        for one in self._open.values():
+            if one.task is not None:
+                one.task.tick()
+        return handled
+
+    def _handle(self, event: PortEvent) -> None:
+        one = self._open[event.gauge]
+        found = one.line.stream.take(event)
+        task = one.task
+        if event.kind == "chunk" and task is not None:
+            task.samples()
+        self._give(one, found)
+        if event.kind in ("open", "lost"):
+            self._port(one, event)
+
+    def _give(self, one: _Open, found: Iterable[Taken]) -> None:
+        for taken in found:
+            if one.task is not None:
+                one.task.take(taken)
+
+    def _port(self, one: _Open, event: PortEvent) -> None:
+        if event.kind == "lost":
+            one.lost = True
+            self.logger.record_incident(
+                Incident(gauge=event.gauge, t_utc=event.t_utc, what=f"lost: {event.note}", needs_check=False)
+            )
+            self._tell(Note("lost", f"{event.note}; trying to get it back", event.gauge))
+            return
+        again = "back" if one.lost else "open"
+        one.lost = False
+        self._tell(Note("port", f"{again} on {event.note}", event.gauge))
+
+    def _gauge_for(self, step: Step) -> _Open:
+        quantity = QUANTITY_OF.get(step.test)
+        if quantity is None:
+            raise ConfigError(f"{step.test.value} is judged by a person", hint="use: panelwright rate")
+        for one in self._open.values():
+            if one.line.stream.description.quantity == quantity:
+                return one
+        raise ConfigError(
+            f"no open gauge measures {quantity}, which {step.test.value} needs",
+            hint="add one to bench.toml under [gauges.NAME]",
+        )
+
+    def _announced(self, announcement: Announcement) -> None:
+        """What the logger has written; tasks tell of their own, doubts concern everybody."""
+        fact = announcement.fact
+        if isinstance(fact, Amendment) and fact.what == "doubtful":
+            self._tell(Note("amended", f"{fact.reading} is doubtful now: {fact.reason}", about=fact))
+
+    def _failed(self, error: Exception) -> None:
+        """Called on a port's thread: the pump must see it, even if the queue is full."""
+        while True:
+            try:
+                self._events.put(error, timeout=0.1)
+            except queue.Full:
+                continue
+            return
+
+    def _ahead_s(self) -> float:
+        return self._clock.utc().timestamp() - self._clock.monotonic_ns() / 1e9
+
+    def _notice_clock_step(self) -> None:
+        """A stepped clock or a suspended machine is an event of its own, never a stretched pull."""
+        ahead_s = self._ahead_s()
+        step_s = ahead_s - self._utc_ahead_s
+        if abs(step_s) > CLOCK_STEP_S:
+            self._utc_ahead_s = ahead_s
+            self.journal.append(
+                "clock step",
+                {"step_s": step_s},
+                t_utc=self._clock.utc(),
+                t_mono_ns=self._clock.monotonic_ns(),
+            )
+            self._tell(Note("lost", f"the clock jumped by {step_s:+.1f} s, or the machine slept"))
+
+
+_UNIT_OF = {"force": "N", "gloss": "GU", "count": "1"}

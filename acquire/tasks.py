@@ -1,0 +1,231 @@
+"""What the service does with the values a gauge gives: fill a step of a trial, or run the wash machine.
+
+A task belongs to one gauge and is told everything that gauge's stream gives, in order. (Checks of a gauge
+are tasks too: see `acquire.checking`.)
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from typing import Protocol
+
+from acquire.capture.taken import Taken
+from acquire.clock import Clock
+from acquire.logger import Logger, Source, TimeSource
+from acquire.model import Amendment, CalibrationState, Reading, Step, Test, Trial
+from acquire.notes import Note, Tell
+from acquire.scoring.method import Method
+from acquire.scoring.selection import flag_outliers
+from acquire.stream import GaugeStream
+from acquire.trials import Record, state_of, strokes_on
+
+STROKES_PER_READING = 10
+STALL_S = 6.0
+"""At 30 strokes a minute one comes every two seconds: after three that did not, the machine stands."""
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """What a task needs of the gauge it works with."""
+
+    gauge: str
+    source: Source
+    sync: Callable[[], None]
+    stream: GaugeStream
+    t_source: TimeSource
+
+
+class Task(Protocol):
+    """Something under way at one gauge."""
+
+    @property
+    def done(self) -> bool:
+        """All it asked for has been taken."""
+
+    def take(self, taken: Taken) -> None:
+        """A value was captured."""
+
+    def samples(self) -> None:
+        """A chunk was decoded; `stream.latest` holds its samples."""
+
+    def tick(self) -> None:
+        """Some time has passed."""
+
+    def stop(self) -> None:
+        """No more will come."""
+
+
+def _refused(taken: Taken, line: Line, logger: Logger, trial: Trial, step: Step) -> Note:
+    refusal = logger.refuse(
+        taken, source=line.source, gauge=line.gauge, sync_recording=line.sync, trial=trial.id, step=step
+    )
+    return Note("refused", "; ".join(taken.reasons), line.gauge, refusal)
+
+
+def _shown(reading: Reading) -> str:
+    state = "" if reading.stamp.state is CalibrationState.IN_TOLERANCE else f" ({reading.stamp.state.value})"
+    return f"{reading.value:.4g} {reading.unit}{state}"
+
+
+class Measure:
+    """Fills a slip or gloss step, without a click between readings.
+
+    What comes after the last one asked for is kept as an extra and never silently averaged in.
+    """
+
+    def __init__(
+        self,
+        line: Line,
+        logger: Logger,
+        tell: Tell,
+        *,
+        trial: Trial,
+        step: Step,
+        method: Method,
+        record: Callable[[], Record],
+    ) -> None:
+        self._line, self._logger, self._tell = line, logger, tell
+        self._trial, self._step, self._method, self._record = trial, step, method, record
+        state = state_of(trial.id, step, method, record())
+        self._taken, self._wanted = state.taken, state.wanted
+        self.done = state.done
+
+    def take(self, taken: Taken) -> None:
+        if taken.verdict == "refused":
+            self._tell(_refused(taken, self._line, self._logger, self._trial, self._step))
+            return
+        wrong_angle = self._wrong_angle(taken)
+        extra = self._taken >= self._wanted or bool(wrong_angle)
+        reading = self._logger.log(
+            taken,
+            source=self._line.source,
+            gauge=self._line.gauge,
+            trial=self._trial.id,
+            step=self._step,
+            sync_recording=self._line.sync,
+            extra=extra,
+            t_source=self._line.t_source,
+        )
+        if extra:
+            why = wrong_angle or f"{self._wanted} were asked for"
+            self._tell(
+                Note("extra", f"{_shown(reading)}: kept as an extra ({why})", self._line.gauge, reading)
+            )
+            return
+        self._taken += 1
+        said = f"{self._taken} of {self._wanted}: {_shown(reading)}"
+        self._tell(Note("reading", said, self._line.gauge, reading))
+        if self._taken == self._wanted:
+            self._close()
+
+    def _wrong_angle(self, taken: Taken) -> str:
+        angle = taken.details.get("angle_deg")
+        wanted = self._method.gloss.angle_deg
+        if self._step.test is not Test.GLOSS or angle == wanted:
+            return ""
+        return f"measured at {angle}°, the method asks for {wanted}°"
+
+    def _close(self) -> None:
+        """The step is full: what stands out among its readings is said, and written down."""
+        own = [
+            reading
+            for reading in self._record().readings
+            if reading.trial == self._trial.id and reading.step == self._step
+        ]
+        for reading_id, why in flag_outliers(own, self._method).items():
+            amendment = Amendment(reading=reading_id, what="flagged", reason=why)
+            self._logger.amend(amendment)
+            self._tell(Note("amended", f"stands out: {why}", self._line.gauge, amendment))
+        self.done = True
+        self._tell(Note("full", f"{self._step}: all {self._wanted} taken", self._line.gauge))
+
+    def samples(self) -> None: ...
+
+    def tick(self) -> None: ...
+
+    def stop(self) -> None: ...
+
+
+class Wash:
+    """Counts strokes up to a wash stage; what the machine really did counts, not what was planned."""
+
+    def __init__(
+        self,
+        line: Line,
+        logger: Logger,
+        tell: Tell,
+        clock: Clock,
+        *,
+        trial: Trial,
+        step: Step,
+        target: int,
+        record: Callable[[], Record],
+    ) -> None:
+        self._line, self._logger, self._tell, self._clock = line, logger, tell, clock
+        self._trial, self._step, self._target = trial, step, target
+        self._before = strokes_on(trial.id, step.panel, record().readings)
+        self._base: float | None = None  # stream total when the last reading was logged
+        self._last: Taken | None = None
+        self._seen_ns = clock.monotonic_ns()
+        self.done = False
+
+    @property
+    def strokes(self) -> int:
+        """On this panel since it was first washed, counting those not logged yet."""
+        pending = 0.0 if self._last is None or self._base is None else self._last.value - self._base
+        return self._before + int(pending)
+
+    def take(self, taken: Taken) -> None:
+        if taken.verdict == "refused":
+            self._tell(_refused(taken, self._line, self._logger, self._trial, self._step))
+            return
+        if self._base is None:
+            gained = taken.details.get("gained")
+            self._base = taken.value - (gained if isinstance(gained, int) else 0)
+        self._last = taken
+        self._seen_ns = self._clock.monotonic_ns()
+        rate = taken.details.get("rate_per_min")
+        pace = f", {rate:.0f} a minute" if isinstance(rate, float) else ""
+        self._tell(Note("strokes", f"{self.strokes} of {self._target} strokes{pace}", self._line.gauge))
+        reached = self.strokes >= self._target
+        if reached or taken.value - self._base >= STROKES_PER_READING:
+            self._log()
+        if reached and not self.done:
+            self.done = True
+            self._tell(
+                Note("full", f"{self.strokes} strokes: stop the machine and inspect", self._line.gauge)
+            )
+
+    def _log(self) -> None:
+        if self._last is None or self._base is None or self._last.value == self._base:
+            return
+        strokes, total = self._last.value - self._base, self._last.value
+        run = replace(
+            self._last,
+            value=strokes,
+            details={**self._last.details, "from_total": self._base, "total": total},
+        )
+        self._logger.log(
+            run,
+            source=self._line.source,
+            gauge=self._line.gauge,
+            trial=self._trial.id,
+            step=self._step,
+            sync_recording=self._line.sync,
+            t_source=self._line.t_source,
+        )
+        self._before += int(strokes)
+        self._base = total
+
+    def tick(self) -> None:
+        silent_s = (self._clock.monotonic_ns() - self._seen_ns) / 1e9
+        if silent_s > STALL_S and self._last is not None and self._base != self._last.value:
+            self._log()
+            self._tell(
+                Note("waiting", f"no stroke for {silent_s:.0f} s: the machine stands", self._line.gauge)
+            )
+
+    def stop(self) -> None:
+        """Logs the strokes not logged yet."""
+        self._log()
+
+    def samples(self) -> None: ...
