@@ -46,6 +46,12 @@ class Surface:
                 f"friction needs 0 < mu_kinetic <= mu_static, got mu_static={self.mu_static:g} and "
                 f"mu_kinetic={self.mu_kinetic:g}"
             )
+        for name in ("healing_s", "ageing_per_decade", "scatter", "texture"):
+            if getattr(self, name) < 0:
+                raise ValueError(f"{name} cannot be negative, got {getattr(self, name):g}")
+        for name in ("ageing_s", "weakening_m_per_s"):
+            if getattr(self, name) <= 0:
+                raise ValueError(f"{name} must be above zero, got {getattr(self, name):g}")
 
     @property
     def drops(self) -> bool:

@@ -123,7 +123,7 @@ class ForceStation(Station):
             raise CommandError(f"{command.text!r}: a weight cannot be negative")
         after_s = np.arange(round(SETTLE_S / STEP_S)) * STEP_S
         before_n, self._level_n = self._level_n, mass_kg * self.rig.gravity_m_per_s2
-        swing = np.exp(-after_s / 0.25) * np.cos(2 * np.pi * 5.0 * after_s)
+        swing = np.exp(-after_s / 0.1) * np.cos(2 * np.pi * 5.0 * after_s)
         # A weight that hangs on a string may lift but not push.
         self._coming.append(np.maximum(0.0, self._level_n + (before_n - self._level_n) * swing))
         self.truth("weight", t_s=self._now_s, mass_kg=mass_kg, force_n=self._level_n)

@@ -64,9 +64,9 @@ class TruthFile:
 class Simulator:
     """One gauge on one wire, driven by hands.
 
-    What the gauge does (`pull`, `press`, `pause` ...) happens in the order given; `fault`, `unplug` and `quit`
-    happen at once, also in the middle of it. All seconds in commands are simulated ones. Each command is
-    answered by one line when it is done.
+    What the gauge does (`pull`, `press`, `pause` ...) happens in the order given; `fault`, `unplug` and
+    `quit` happen at once, also in the middle of it. Seconds are simulated ones. Each command is answered
+    by one line when it is done.
     """
 
     def __init__(
@@ -102,9 +102,11 @@ class Simulator:
         self._catch_signals(hands)
         self.wire.plug()
         try:
-            self._say(port=self.wire.address)
             began_s = time.monotonic()
             self.truth("start", t_s=0.0, utc=datetime.now(UTC).isoformat(), speed=self.speed)
+            # What is sent at power-up goes out before anybody is told where to listen.
+            self._step(0.0)
+            self._say(port=self.wire.address)
             while not self._ended:
                 t_s = (time.monotonic() - began_s) * self.speed
                 for line in hands.take():
