@@ -95,6 +95,25 @@ class Service:
             self._close()
             raise
 
+    @classmethod
+    def for_step(
+        cls, home: Home, step: Step, *, clock: Clock, tell: Tell, shortest_limit_s: float = 0.0
+    ) -> Self:
+        """A service that opens only the gauge one step needs.
+
+        Raises:
+            ConfigError: the bench has no such gauge, or the step is a person's to answer.
+        """
+        bench = home.bench()
+        quantities = {
+            name: home.description(gauge.description).quantity for name, gauge in bench.gauges.items()
+        }
+        wanted = _quantity_for(step)
+        fitting = [name for name, quantity in quantities.items() if quantity == wanted]
+        if not fitting:
+            raise _no_gauge(step)
+        return cls(home, clock=clock, tell=tell, gauges=fitting[:1], shortest_limit_s=shortest_limit_s)
+
     def _capture(self, quantity: str) -> dict[str, float | None]:
         """Capture settings that the method chooses."""
         if quantity != "force":
@@ -231,6 +250,17 @@ class Service:
             if one.task is task:
                 one.task = None
 
+    def run(self, task: Task, *, linger_s: float = 0.0) -> None:
+        """Pumps until `task` is done and `linger_s` have passed since, then ends it."""
+        try:
+            while not task.done:
+                self.pump()
+            until_ns = self._clock.monotonic_ns() + int(linger_s * 1e9)
+            while self._clock.monotonic_ns() < until_ns:
+                self.pump()
+        finally:
+            self.rest(task)
+
     def pump(self, timeout_s: float = 0.1) -> int:
         """Handles what the ports delivered, waiting up to `timeout_s` of real time for the first event.
 
@@ -285,16 +315,11 @@ class Service:
         self._tell(Note("port", f"{again} on {event.note}", event.gauge))
 
     def _gauge_for(self, step: Step) -> _Open:
-        quantity = QUANTITY_OF.get(step.test)
-        if quantity is None:
-            raise ConfigError(f"{step.test.value} is judged by a person", hint="use: panelwright rate")
+        quantity = _quantity_for(step)
         for one in self._open.values():
             if one.line.stream.description.quantity == quantity:
                 return one
-        raise ConfigError(
-            f"no open gauge measures {quantity}, which {step.test.value} needs",
-            hint="add one to bench.toml under [gauges.NAME]",
-        )
+        raise _no_gauge(step)
 
     def _announced(self, announcement: Announcement) -> None:
         """What the logger has written; tasks tell of their own, doubts concern everybody."""
@@ -330,3 +355,20 @@ class Service:
 
 
 _UNIT_OF = {"force": "N", "gloss": "GU", "count": "1"}
+
+
+def _quantity_for(step: Step) -> str:
+    quantity = QUANTITY_OF.get(step.test)
+    if quantity is None:
+        raise ConfigError(
+            f"{step.test.value} is judged by a person",
+            hint=f"use: panelwright rate TRIAL {step.test.value} VALUE",
+        )
+    return quantity
+
+
+def _no_gauge(step: Step) -> ConfigError:
+    return ConfigError(
+        f"no gauge of this bench measures {_quantity_for(step)}, which {step.test.value} needs",
+        hint="add one to bench.toml under [gauges.NAME]",
+    )

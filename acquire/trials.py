@@ -163,6 +163,46 @@ def find_step(
     raise ConfigError(f"more than one {test.value} step is meant", hint=f"say which: {there}")
 
 
+def step_to_measure(
+    trial: Trial,
+    method: Method,
+    record: Record,
+    *,
+    test: Test | None,
+    panel: str | None,
+    phase: Phase | None,
+    stage: int | None,
+) -> Step:
+    """The step a gauge shall take now: the first that fits what was said and is not done, else the only one.
+
+    Raises:
+        ConfigError: nothing fits, or what comes next is a person's to answer.
+    """
+    fitting = [
+        state
+        for state in states(trial, method, record)
+        if (test is None or state.step.test is test)
+        and (panel is None or state.step.panel == panel)
+        and (phase is None or state.step.phase == phase)
+        and (stage is None or state.step.stage == stage)
+    ]
+    open_ones = [state.step for state in fitting if not state.done]
+    if not open_ones and test is not None and len(fitting) == 1:
+        return fitting[0].step  # done already: what comes now is extra
+    if not open_ones:
+        raise ConfigError(
+            f"trial {trial.id!r} has no open step like that",
+            hint=f"panelwright trial steps {trial.id} lists them",
+        )
+    step = open_ones[0]
+    if step.test in RATED:
+        raise ConfigError(
+            f"next is {step}, which a person judges",
+            hint=f"panelwright rate {trial.id} {step.test.value} VALUE --panel {step.panel}",
+        )
+    return step
+
+
 def check_rating(rating: Rating, trial: Trial, method: Method) -> None:
     """Raises MethodError unless the rating lies on the method's scale."""
     scale = method.handling if rating.step.test is Test.HANDLING else method.appearance

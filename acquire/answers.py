@@ -1,0 +1,96 @@
+"""What a person says: trials opened, ratings, inspections, rulings. Checked, then written to the journal."""
+
+from uuid import uuid4
+
+from acquire.clock import Clock
+from acquire.errors import ConfigError, MethodError
+from acquire.journal import Journal
+from acquire.logger import readings
+from acquire.model import Amendment, Inspection, Model, Rating, Reading, Step, Trial
+from acquire.scoring.method import Method
+from acquire.trials import check_rating, record_of, strokes_on, trials_of
+
+
+def trial_named(journal: Journal, trial_id: str) -> Trial:
+    """The trial of that id.
+
+    Raises:
+        ConfigError: there is none; names those there are.
+    """
+    known = trials_of(journal)
+    if trial_id not in known:
+        there = ", ".join(known) or "none yet; open one with: panelwright trial open"
+        raise ConfigError(f"there is no trial {trial_id!r}", hint=f"trials: {there}")
+    return known[trial_id]
+
+
+def open_trial(
+    journal: Journal, clock: Clock, trial_id: str, *, product: str, panels: tuple[str, ...], control: bool
+) -> Trial:
+    """Opens a trial.
+
+    Raises:
+        ConfigError: there is one of that id already.
+        ValidationError: the id is not made of small letters, digits and hyphens.
+    """
+    if trial_id in trials_of(journal):
+        raise ConfigError(f"there is a trial {trial_id!r} already", hint="choose another id")
+    trial = Trial(id=trial_id, product=product, panels=panels, control=control, t_utc=clock.utc())
+    _write(journal, clock, "trial", trial)
+    return trial
+
+
+def rate(journal: Journal, clock: Clock, method: Method, trial: Trial, step: Step, value: float) -> Rating:
+    """Writes down a rating; an earlier one of the same step stays in the journal and no longer counts.
+
+    Raises:
+        MethodError: it is not on the method's scale.
+    """
+    rating = Rating(id=f"rating.{uuid4().hex}", trial=trial.id, step=step, value=value, t_utc=clock.utc())
+    check_rating(rating, trial, method)
+    _write(journal, clock, "rating", rating, rating.id)
+    return rating
+
+
+def inspect(
+    journal: Journal, clock: Clock, trial: Trial, step: Step, *, passed: bool, note: str = ""
+) -> Inspection:
+    """Writes down whether water still behaves at a wash stage, with the strokes really counted so far."""
+    if step.stage is None:
+        raise MethodError(f"{step} has no wash stage", hint="say which stage was inspected")
+    inspection = Inspection(
+        id=f"inspection.{uuid4().hex}",
+        trial=trial.id,
+        panel=step.panel,
+        stage=step.stage,
+        strokes=strokes_on(trial.id, step.panel, record_of(journal).readings),
+        passed=passed,
+        note=note,
+        t_utc=clock.utc(),
+    )
+    _write(journal, clock, "inspection", inspection, inspection.id)
+    return inspection
+
+
+def rule(
+    journal: Journal, clock: Clock, reading_id: str, *, counts: bool | None, reason: str, by: str
+) -> Reading:
+    """Writes down a person's ruling whether a reading counts; None leaves it to the method again.
+
+    Returns:
+        The reading as known now.
+
+    Raises:
+        ConfigError: there is no such reading.
+    """
+    if all(reading.id != reading_id for reading in readings(journal)):
+        raise ConfigError(
+            f"there is no reading {reading_id!r}", hint="panelwright journal --kind reading lists them"
+        )
+    amendment = Amendment(reading=reading_id, what="ruling", reason=reason, by=by, counts=counts)
+    _write(journal, clock, "amendment", amendment)
+    return next(reading for reading in readings(journal) if reading.id == reading_id)
+
+
+def _write(journal: Journal, clock: Clock, kind: str, body: Model, event_id: str | None = None) -> None:
+    journal.append(kind, body, t_utc=clock.utc(), t_mono_ns=clock.monotonic_ns(), event_id=event_id)

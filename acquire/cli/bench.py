@@ -1,0 +1,149 @@
+"""Commands at the bench: lay it out, capture a step, check a gauge."""
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Literal
+
+import click
+
+from acquire.cli.options import home_option
+
+if TYPE_CHECKING:
+    from acquire.service import Service
+    from acquire.tasks import Task
+
+TESTS = {"slip": "slip", "gloss": "gloss", "wash": "wash endurance"}
+
+speed_option = click.option(
+    "--speed",
+    type=click.FloatRange(min=0, min_open=True),
+    default=1.0,
+    help="How many times faster time passes: for simulators only, and as fast as they were told to run.",
+)
+lines_option = click.option("--json", "as_json", is_flag=True, help="Print each note as a line of JSON.")
+
+
+@click.command(epilog="Example:  panelwright init --home my-bench")
+@home_option
+def init(home: Path) -> None:
+    """Lay out a bench: configuration to edit, and folders for its journal and recordings."""
+    from acquire.home import Home
+
+    new = Home(home).create()
+    for path in new:
+        click.echo(f"wrote {path}")
+    if not new:
+        click.echo(f"{home} is laid out already; nothing was changed.")
+    click.echo(
+        f"Now edit {home / 'bench.toml'}: the port of each gauge. panelwright ports shows what is there."
+    )
+
+
+@click.command(epilog="Example:  panelwright capture larch slip --phase bare --panel black-1")
+@click.argument("trial_id", metavar="TRIAL")
+@click.argument("test", required=False, type=click.Choice(list(TESTS)))
+@click.option("--panel", help="Which panel.")
+@click.option("--phase", type=click.Choice(["bare", "treated"]), help="Before or after the product.")
+@click.option("--stage", type=int, help="Wash stage.")
+@click.option(
+    "--linger",
+    "linger_s",
+    type=float,
+    default=2.0,
+    show_default=True,
+    help="Seconds to go on after the step is full; what still comes is kept as an extra.",
+)
+@speed_option
+@home_option
+@lines_option
+def capture(
+    trial_id: str,
+    test: str | None,
+    panel: str | None,
+    phase: Literal["bare", "treated"] | None,
+    stage: int | None,
+    linger_s: float,
+    speed: float,
+    home: Path,
+    as_json: bool,
+) -> None:
+    """Take the readings of one step, hands-free: pulls, key presses or strokes.
+
+    Without a TEST it takes the next step of the trial that a gauge can take. Ctrl-C stops; what was taken is
+    kept, and the same command goes on from there.
+    """
+    from acquire.answers import trial_named
+    from acquire.cli.display import Display
+    from acquire.clock import SystemClock
+    from acquire.home import Home
+    from acquire.model import Test
+    from acquire.service import Service
+    from acquire.trials import record_of, step_to_measure
+
+    place = Home(home)
+    with place.journal(readonly=True) as journal:
+        trial = trial_named(journal, trial_id)
+        step = step_to_measure(
+            trial,
+            place.method(),
+            record_of(journal),
+            test=None if test is None else Test(TESTS[test]),
+            panel=panel,
+            phase=phase,
+            stage=stage,
+        )
+    with (
+        Display(str(step), as_json=as_json) as display,
+        Service.for_step(
+            place, step, clock=SystemClock(speed), tell=display.show, shortest_limit_s=_limit_s(speed)
+        ) as service,
+    ):
+        _until_done(service, lambda: service.measure(trial, step), linger_s)
+
+
+@click.command(epilog="Example:  panelwright check force --against weight-200g")
+@click.argument("gauge")
+@click.option("--against", "reference", required=True, help="A reference of bench.toml.")
+@click.option("--repeats", type=click.IntRange(1, 50), default=3, show_default=True)
+@click.option("--angle", help="Angle of a gloss tile that has several.")
+@speed_option
+@home_option
+@lines_option
+def check(
+    gauge: str, reference: str, repeats: int, angle: str | None, speed: float, home: Path, as_json: bool
+) -> None:
+    """Check a gauge against a reference, hands-free, and write down whether it is right.
+
+    A weight: leave the hook empty, hang it, take it off, as told. A tile: press the key. A counter: make the
+    strokes, counted by hand.
+    """
+    from acquire.cli.display import Display
+    from acquire.clock import SystemClock
+    from acquire.home import Home
+    from acquire.service import Service
+
+    with (
+        Display(f"{gauge} against {reference}", as_json=as_json) as display,
+        Service(
+            Home(home),
+            clock=SystemClock(speed),
+            tell=display.show,
+            gauges=[gauge],
+            shortest_limit_s=_limit_s(speed),
+        ) as service,
+    ):
+        _until_done(
+            service, lambda: service.check(gauge, reference, repeats=repeats, channel=angle), linger_s=0.0
+        )
+
+
+def _until_done(service: "Service", begin: "Callable[[], Task]", linger_s: float) -> None:
+    try:
+        service.run(begin(), linger_s=linger_s)
+    except KeyboardInterrupt:
+        click.echo("Stopped. What was taken is kept; the same command goes on from there.", err=True)
+
+
+def _limit_s(speed: float) -> float:
+    # A machine that is busy for a quarter of a real second is not a gauge that fell silent.
+    return 0.25 * speed if speed > 1 else 0.0
