@@ -63,7 +63,7 @@ class PtyWire:
         self._master, host_side = os.openpty()
         self._device = os.ttyname(host_side)
         os.close(host_side)
-        self._make_raw()
+        self._make_raw(self._master)
         os.set_blocking(self._master, False)
         self._place_link()
 
@@ -76,15 +76,20 @@ class PtyWire:
         except OSError as error:
             raise WireError(f"cannot make the link {self.link}: {error.strerror}; choose another") from error
 
-    def _make_raw(self) -> None:
-        """Raw settings and an empty buffer, whatever the last listener left behind."""
+    def _make_raw(self, master: int) -> None:
+        """Raw settings, whatever the last listener left behind; they are shared by both ends."""
         import termios
         import tty
+
+        tty.setraw(master, termios.TCSANOW)
+
+    def _forget_unread(self) -> None:
+        """Drops what the last listener did not read."""
+        import termios
 
         # Busy means that a new listener was quicker and wants the port for itself.
         with contextlib.suppress(OSError):
             host_side = os.open(self._device, os.O_RDWR | os.O_NOCTTY)
-            tty.setraw(host_side)
             termios.tcflush(host_side, termios.TCIFLUSH)
             os.close(host_side)
 
@@ -107,8 +112,10 @@ class PtyWire:
         poll = select.poll()
         poll.register(self._master, select.POLLIN)
         hung_up = any(event & select.POLLHUP for _, event in poll.poll(0))
-        if hung_up and self.listening:
-            self._make_raw()
+        if hung_up:
+            self._make_raw(self._master)
+            if self.listening:
+                self._forget_unread()
         self.listening = not hung_up
         try:
             return b"" if hung_up else os.read(self._master, RECEIVE_BYTES)
@@ -168,7 +175,12 @@ class TcpWire:
         return [one.fileno() for one in (self._server, self._client) if one is not None]
 
     def receive(self) -> bytes:
+        received = self._read()
+        # Only now, so that a listener who left just before does not keep the next one out.
         self._accept()
+        return received
+
+    def _read(self) -> bytes:
         if self._client is None:
             return b""
         try:

@@ -96,6 +96,45 @@ def _settled(shown_n: list[float], port: serial.Serial, level_n: float) -> bool:
     return all(abs(value_n - level_n) < 0.011 for value_n in shown_n[-50:])
 
 
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("station", "speaks", "request_", "answer"),
+    [
+        ("force", "force-poll-gf", b"D\r", b"+00000 gf S\r\n"),
+        ("gloss", "gloss-poll", b"READ?\n", b"NONE\n"),
+        ("wash", "wash-poll", b"N?\r\n", b"N=000000\r\n"),
+    ],
+)
+def test_a_polled_gauge_speaks_once_for_each_request(
+    tmp_path: Path, station: str, speaks: str, request_: bytes, answer: bytes
+) -> None:
+    link = tmp_path / "gauge"
+    with SimProcess(station, "--speaks", speaks, "--link", str(link)) as sim, sim.open(timeout_s=0.1) as port:
+        assert port.read(1) == b""
+        port.write(request_ * 3)
+        assert port.read(1000) == answer * 3
+
+
+@pytest.mark.slow
+def test_a_pseudo_terminal_is_raw_again_after_a_listener_left_it_otherwise(tmp_path: Path) -> None:
+    termios = pytest.importorskip("termios")
+    link = tmp_path / "gauge"
+    cooked = termios.ECHO | termios.ICANON | termios.ISIG
+
+    def flags(turn_on: int = 0) -> int:
+        descriptor = os.open(link, os.O_RDWR | os.O_NOCTTY)
+        settings = termios.tcgetattr(descriptor)
+        settings[3] |= turn_on
+        termios.tcsetattr(descriptor, termios.TCSANOW, settings)
+        os.close(descriptor)
+        return int(settings[3])
+
+    with SimProcess("wash", "--speaks", "wash-stroke", "--link", str(link)):
+        assert flags() & cooked == 0
+        assert flags(turn_on=cooked) & cooked == cooked
+        until(lambda: flags() & cooked == 0, "the settings are raw again")
+
+
 def captured(tmp_path: Path, seed: int) -> tuple[bytes, list[float]]:
     """What came of twelve presses, the first two of them cut (perhaps their line ends too), and the truth."""
     link, truth = tmp_path / "gauge", tmp_path / "truth.jsonl"
