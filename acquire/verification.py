@@ -1,0 +1,246 @@
+"""Does everything still hold? Walks the journal's chain, then gets every reading out of its bytes again.
+
+For each recording the gauge's description and the capture settings are taken from the journal, the bytes from
+the recording, and the very code that ran live runs again. What it gives must be what the journal says, to the
+last digit. Bytes that no reading rests on are not missed.
+"""
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from pydantic import ValidationError
+
+from acquire.chain import Event, Verdict
+from acquire.comparison import Comparison, Fault, Item
+from acquire.errors import JournalError, PanelwrightError
+from acquire.home import Home
+from acquire.journal import Journal
+from acquire.model import Reading, Refusal, StreamStart
+from acquire.recordings import Header, read_header
+from acquire.sources import replay
+from acquire.stream import GaugeStream
+from drivers.description import DescriptionError, GaugeDescription, parse_description
+
+_MODELS: dict[str, type[Reading] | type[Refusal]] = {"reading": Reading, "refusal": Refusal}
+
+
+@dataclass(frozen=True, slots=True)
+class VerificationReport:
+    """What `verify` found."""
+
+    chain: Verdict
+    recordings_n: int
+    readings_n: int
+    """Readings in the journal that were compared with their recordings."""
+    refusals_n: int
+    faults: tuple[Fault, ...]
+    """What is wrong outside the chain, in the journal's order of recordings."""
+    cut: tuple[str, ...]
+    """Recordings whose last line was never finished (a killed program): told, and no fault."""
+
+    @property
+    def holds(self) -> bool:
+        return self.chain.holds and not self.faults
+
+
+@dataclass(slots=True)
+class _Span:
+    """Where in the journal the items of one recording lie."""
+
+    first_seq: int
+    last_seq: int
+    items_n: int = 1
+
+
+@dataclass(slots=True)
+class _Tally:
+    readings_n: int = 0
+    refusals_n: int = 0
+    faults: list[Fault] = field(default_factory=list)
+    cut: list[str] = field(default_factory=list)
+
+
+def verify(
+    home: Home, *, expected_head: str | None = None, watch: Callable[[str], None] | None = None
+) -> VerificationReport:
+    """Verifies journal and recordings of a bench. Holds the items of one recording at a time.
+
+    Args:
+        expected_head: a hash of the journal's head that was noted elsewhere; it must occur in the chain.
+        watch: told the name of each recording before it is gone through.
+
+    Raises:
+        ConfigError: there is no journal.
+        JournalError: it cannot be read at all.
+    """
+    tally = _Tally()
+    recordings_n = 0
+    with home.journal(readonly=True) as journal:
+        chain = journal.verify(expected_head=expected_head)
+        spans = _spans(journal, tally.faults)
+        for start in _starts(journal, tally.faults):
+            if watch is not None:
+                watch(start.recording)
+            recordings_n += 1
+            span = spans.pop(start.recording, None)
+            items = _items(journal, start.recording, span, tally.faults)
+            _verify_recording(home.recordings / start.recording, start, items, tally)
+    for name, span in spans.items():
+        what = f"{_count(span.items_n)} from {name}, but the journal does not tell of that recording's start"
+        tally.faults.append(Fault(what, name))
+    return VerificationReport(
+        chain, recordings_n, tally.readings_n, tally.refusals_n, tuple(tally.faults), tuple(tally.cut)
+    )
+
+
+def _spans(journal: Journal, faults: list[Fault]) -> dict[str, _Span]:
+    spans: dict[str, _Span] = {}
+    for kind in _MODELS:
+        for event in _readable(journal.events(kind), kind, faults):
+            recording = _recording_of(event)
+            span = spans.get(recording)
+            if span is None:
+                spans[recording] = _Span(event.seq, event.seq)
+            else:
+                span.first_seq = min(span.first_seq, event.seq)
+                span.last_seq = max(span.last_seq, event.seq)
+                span.items_n += 1
+    return spans
+
+
+def _starts(journal: Journal, faults: list[Fault]) -> Iterator[StreamStart]:
+    seen: set[str] = set()
+    for event in _readable(journal.events("stream"), "stream", faults):
+        try:
+            start = StreamStart.model_validate(event.body)
+        except ValidationError as error:
+            faults.append(_unreadable(event, error))
+            continue
+        if start.recording in seen:
+            what = f"event {event.seq} starts the recording {start.recording} a second time"
+            faults.append(Fault(what, start.recording))
+        else:
+            seen.add(start.recording)
+            yield start
+
+
+def _items(journal: Journal, recording: str, span: _Span | None, faults: list[Fault]) -> list[Item]:
+    """The readings and refusals of one recording. What cannot be read was reported by `_spans`."""
+    items: list[Item] = []
+    if span is None:
+        return items
+    for kind, model in _MODELS.items():
+        for event in _readable(journal.events(kind, since=span.first_seq - 1), kind, []):
+            if event.seq > span.last_seq:
+                break
+            if _recording_of(event) != recording:
+                continue
+            try:
+                items.append(model.model_validate(event.body))
+            except ValidationError as error:
+                faults.append(_unreadable(event, error))
+    return items
+
+
+def _recording_of(event: Event) -> str:
+    """Name of the recording as the event has it, which may have been altered into anything."""
+    body: object = event.body
+    raw = body.get("raw") if isinstance(body, dict) else None
+    return str(raw.get("recording")) if isinstance(raw, dict) else ""
+
+
+def _readable(events: Iterator[Event], kind: str, faults: list[Fault]) -> Iterator[Event]:
+    try:
+        yield from events
+    except JournalError as error:
+        faults.append(Fault(f"{error}; no {kind} behind it was compared"))
+
+
+def _unreadable(event: Event, error: ValidationError) -> Fault:
+    first = error.errors(include_url=False)[0]
+    where = ".".join(str(part) for part in first["loc"])
+    return Fault(f"event {event.seq} ({event.kind} {event.id}) cannot be read: {where}: {first['msg']}")
+
+
+def _verify_recording(path: Path, start: StreamStart, items: list[Item], tally: _Tally) -> None:
+    readings_n = sum(isinstance(item, Reading) for item in items)
+    tally.readings_n += readings_n
+    tally.refusals_n += len(items) - readings_n
+    try:
+        description = _description(start)
+        header = _header(path, start)
+    except _UnusableError as why:
+        tally.faults.append(Fault(f"{why}{_not_compared(items)}", start.recording))
+        return
+    assert header.start_utc is not None  # a header read from a file always has one
+    if _unfinished(path):
+        tally.cut.append(start.recording)
+    comparison = Comparison(start, header.start_utc, items)
+    stream = GaugeStream(description, dict(start.capture))
+    try:
+        for taken in replay(path, stream):
+            comparison.take(taken)
+    except PanelwrightError as error:
+        named = str(error).replace(str(path), start.recording)
+        tally.faults += comparison.faults
+        tally.faults.append(Fault(f"{named}{_not_compared(comparison.waiting)}", start.recording))
+        return
+    comparison.finish(path)
+    tally.faults += comparison.faults
+
+
+class _UnusableError(Exception):
+    """Why a recording's readings cannot be derived at all."""
+
+
+def _description(start: StreamStart) -> GaugeDescription:
+    name = f"{start.recording}: its gauge description {start.description!r}"
+    try:
+        description = parse_description(start.description_text.encode(), start.description)
+    except DescriptionError as error:
+        raise _UnusableError(f"{name} as kept in the journal cannot be used: {error.faults[0]}") from error
+    if description.sha256 != start.description_sha256:
+        raise _UnusableError(
+            f"{name} was altered: the text in the journal has a hash beginning {description.sha256[:12]}, "
+            f"the hash noted beside it begins {start.description_sha256[:12]}"
+        )
+    return description
+
+
+def _header(path: Path, start: StreamStart) -> Header:
+    name = start.recording
+    if not path.is_file():
+        raise _UnusableError(f"{name}: the recording is missing from {path.parent.name}/")
+    try:
+        header = read_header(path)
+    except PanelwrightError as error:
+        raise _UnusableError(str(error).replace(str(path), name)) from error
+    noted = header.description_sha256
+    if header.driver != start.description or noted not in (None, start.description_sha256):
+        raise _UnusableError(
+            f"{name}: its header names the description {header.driver!r} ({(noted or 'no hash')[:12]}), "
+            f"the journal {start.description!r} ({start.description_sha256[:12]}): one of them was altered"
+        )
+    return header
+
+
+def _unfinished(path: Path) -> bool:
+    with path.open("rb") as file:
+        file.seek(0, 2)
+        if not file.tell():
+            return False
+        file.seek(-1, 2)
+        return file.read(1) != b"\n"
+
+
+def _count(items_n: int) -> str:
+    return "1 reading or refusal comes" if items_n == 1 else f"{items_n} readings and refusals come"
+
+
+def _not_compared(items: list[Item]) -> str:
+    if not items:
+        return ""
+    named = items[0].id if len(items) == 1 else f"{items[0].id} to {items[-1].id}"
+    noun = "reading or refusal" if len(items) == 1 else "readings and refusals"
+    return f"; {len(items)} {noun} ({named}) could not be compared"
