@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from simulators.speech import NEWTON_PER_GF, WIRES
+from simulators.speech import NEWTON_PER_GF, FORMATS
 
 if TYPE_CHECKING:
     from simulators.run import TruthFile
@@ -57,7 +57,7 @@ def _number(
 
 
 def _formats(station: str) -> click.Choice[str]:
-    return click.Choice([name for name, wire in WIRES.items() if wire.station == station])
+    return click.Choice([name for name, form in FORMATS.items() if form.station == station])
 
 
 def _common(station: str) -> Callable[[F], F]:
@@ -119,7 +119,7 @@ def _serve(
             Simulator(
                 station(facts),
                 wire,
-                WIRES[speaks],
+                FORMATS[speaks],
                 truth=facts,
                 say=click.echo,
                 seed=seed,

@@ -9,7 +9,7 @@ import numpy as np
 from simulators.commands import Command, CommandError, Form, choose
 from simulators.force import HANDS, SURFACES, ForceTrace, Hand, PullTruth, Rig, Surface, simulate_pulls
 from simulators.front import Floats, FrontStream, GaugeFront
-from simulators.speech import FORCE, WIRES, ForceState, Shown
+from simulators.speech import FORCE, FORMATS, ForceState, Shown
 from simulators.station import Station, Truth
 
 STEP_S = 0.00025
@@ -156,7 +156,7 @@ class ForceStation(Station):
             self.truth(kind, **facts)
         say, state = FORCE[self.speaks], self.state
         shown = [self._shown(value_n) for value_n in values.tolist()]
-        return [say(one, state) for one in shown] if WIRES[self.speaks].stream else []
+        return [say(one, state) for one in shown] if FORMATS[self.speaks].stream else []
 
     def reply(self, t_s: float) -> bytes:
         return FORCE[self.speaks](self._last, self.state)

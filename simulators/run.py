@@ -16,8 +16,7 @@ from typing import TextIO
 from simulators.commands import Command, CommandError, Form, parse
 from simulators.faults import Faults
 from simulators.hands import Hands
-from simulators.speech import Requests
-from simulators.speech import Wire as Format
+from simulators.speech import Format, Requests
 from simulators.station import Station
 from simulators.wire import Wire
 

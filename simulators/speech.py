@@ -17,7 +17,7 @@ Station = Literal["force", "gloss", "wash"]
 
 
 @dataclass(frozen=True, slots=True)
-class Wire:
+class Format:
     """What a port of this format does: `request` is None for one that speaks by itself."""
 
     station: Station
@@ -26,15 +26,15 @@ class Wire:
     """Sends without pause, so that a listener may come in the middle of a line."""
 
 
-WIRES = MappingProxyType(
+FORMATS = MappingProxyType(
     {
-        "force-stream-n": Wire("force", stream=True),
-        "force-poll-gf": Wire("force", request=b"D\r"),
-        "force-unit-mode": Wire("force", stream=True),
-        "gloss-key": Wire("gloss"),
-        "gloss-poll": Wire("gloss", request=b"READ?\n"),
-        "wash-stroke": Wire("wash"),
-        "wash-poll": Wire("wash", request=b"N?\r\n"),
+        "force-stream-n": Format("force", stream=True),
+        "force-poll-gf": Format("force", request=b"D\r"),
+        "force-unit-mode": Format("force", stream=True),
+        "gloss-key": Format("gloss"),
+        "gloss-poll": Format("gloss", request=b"READ?\n"),
+        "wash-stroke": Format("wash"),
+        "wash-poll": Format("wash", request=b"N?\r\n"),
     }
 )
 
