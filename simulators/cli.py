@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from simulators.speech import NEWTON_PER_GF, FORMATS
+from simulators.speech import FORMATS, NEWTON_PER_GF
 
 if TYPE_CHECKING:
     from simulators.run import TruthFile
@@ -41,7 +41,7 @@ def simulate() -> None:
     Faults and unplug act at once; everything else in the order given. Seconds are simulated ones: --speed 10
     makes them pass ten times faster.
 
-    Example: panelwright simulate force --speaks force-stream-n --link /tmp/gauge
+    Example: panelwright simulate force --speaks force-stream-n --link gauge
     """
 
 
@@ -174,7 +174,7 @@ def force(
         drift n=0.05            shift the zero
         unit lbf, mode peak, battery low    where the format says them
 
-    Example: panelwright simulate force --speaks force-stream-n --link /tmp/gauge --mu-static 0.3
+    Example: panelwright simulate force --speaks force-stream-n --link gauge --mu-static 0.3
     """
     import dataclasses
 
@@ -239,7 +239,7 @@ def gloss(
         tile                    put it on the tile
         drift gu=-0.8           shift it; gu_per_h=0.5 lets it drift
 
-    Example: panelwright simulate gloss --speaks gloss-key --link /tmp/gloss --panel "20=88.4 60=91.0"
+    Example: panelwright simulate gloss --speaks gloss-key --link gloss --panel "20=88.4 60=91.0"
     """
     from simulators.gloss import Drift, Glossmeter, Target
     from simulators.gloss_station import GlossStation
@@ -281,7 +281,7 @@ def wash(*, strokes_per_min: float, jitter: float, **common: Any) -> None:
         pace 35                 strokes a minute
         reset                   switch off and on: the count starts anew
 
-    Example: panelwright simulate wash --speaks wash-stroke --link /tmp/wash
+    Example: panelwright simulate wash --speaks wash-stroke --link wash
     """
     from simulators.wash import StrokeCounter
     from simulators.wash_station import WashStation

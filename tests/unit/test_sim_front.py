@@ -50,6 +50,7 @@ def test_zero_and_drift_add_up() -> None:
     assert shown_n == pytest.approx(0.8 + 0.001 * t_s)
 
 
+@pytest.mark.slow  # loads scipy
 def test_a_first_order_filter_answers_a_step_exponentially() -> None:
     step = ForceTrace(0.00025, np.ones(4000))
     t_s, shown_n = replace(PERFECT, filter="first order", filter_s=0.1).sample(step)
