@@ -36,7 +36,7 @@ class Comparison:
     """
 
     def __init__(self, start: StreamStart, start_utc: datetime, items: Iterable[Item]) -> None:
-        self.faults: list[Fault] = []
+        self._found: list[tuple[int, Fault]] = []
         self._start = start
         self._start_utc = start_utc
         self._missing: dict[_Place, Item] = {}
@@ -62,6 +62,11 @@ class Comparison:
         self._compare(item, taken)
 
     @property
+    def faults(self) -> list[Fault]:
+        """What was found so far, in the order of the items: a cause comes before its consequences."""
+        return [fault for _, fault in sorted(self._found, key=lambda found: found[0])]
+
+    @property
     def waiting(self) -> list[Item]:
         """Items that the recording has not given so far."""
         return list(self._missing.values())
@@ -81,7 +86,8 @@ class Comparison:
                 self._compare(item, taken)
         if self._moved:
             item, taken = self._moved[0]
-            others = f", and so were {len(self._moved) - 1} more" if len(self._moved) > 1 else ""
+            more_n = len(self._moved) - 1
+            others = f", and so {'was' if more_n == 1 else 'were'} {more_n} more" if more_n else ""
             self._say(
                 item,
                 f"was item {item.raw.ordinal} and is item {taken.ordinal} now{others}: something before it "
@@ -104,7 +110,7 @@ class Comparison:
         kind = "reading" if isinstance(item, Reading) else "refusal"
         step = f" ({item.trial}, {item.step})" if item.trial and item.step else ""
         text = f"{self._start.recording}: {kind} {item.id}{step}: {what}"
-        self.faults.append(Fault(text, self._start.recording, item.id))
+        self._found.append((item.raw.ordinal, Fault(text, self._start.recording, item.id)))
 
 
 def _said_by_journal(item: Item) -> dict[str, Any]:
