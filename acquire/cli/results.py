@@ -1,0 +1,213 @@
+"""Commands that tell what came of it: score, standings, journal, verify, report."""
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from acquire.cli.options import echo_json, home_option, json_option
+from acquire.home import Home
+
+if TYPE_CHECKING:
+    from acquire.results import Material
+    from acquire.scoring.results import Scorecard
+    from acquire.scoring.standings import Standings
+    from acquire.verification import VerificationReport
+
+method_option = click.option(
+    "--method",
+    "method_file",
+    type=click.Path(path_type=Path, exists=True, dir_okay=False),
+    help="Score by this method instead of the bench's own.",
+)
+stamped_option = click.option(
+    "--as-stamped", is_flag=True, help="Readings as first logged, without doubts, flags and rulings since."
+)
+
+
+@click.command(epilog="Example:  panelwright score larch --budget")
+@click.argument("trial", required=False)
+@method_option
+@stamped_option
+@click.option("--budget", is_flag=True, help="Also show what the uncertainty is made of.")
+@home_option
+@json_option
+def score(
+    trial: str | None,
+    method_file: Path | None,
+    as_stamped: bool,
+    budget: bool,
+    home: Path,
+    as_json: bool,
+) -> None:
+    """Show the scorecard of a TRIAL, or of all.
+
+    For each test: points with their expanded uncertainty, what was measured, what was left out and why,
+    outliers, and readings whose gauge was not in tolerance. Nothing is written. With --json: a list.
+    """
+    from acquire.results import scorecard, scorecards
+
+    place = Home(home)
+    material, bench, method = (
+        _material(place, as_stamped=as_stamped),
+        place.bench(),
+        place.method(method_file),
+    )
+    if trial is None:
+        cards = scorecards(material, bench, method)
+    else:
+        cards = [scorecard(material, bench, method, trial)]
+    if as_json:
+        echo_json([card.model_dump(mode="json") for card in cards])
+    elif cards:
+        print_scorecards(cards, budget=budget)
+    else:
+        click.echo("No trial yet. Open one:  panelwright trial open --help")
+
+
+@click.command(epilog="Example:  panelwright standings --method other-method.toml")
+@method_option
+@stamped_option
+@home_option
+@json_option
+def standings(method_file: Path | None, as_stamped: bool, home: Path, as_json: bool) -> None:
+    """Show all trials side by side, best first, and which of them cannot be told apart."""
+    from acquire.results import standings as work_out
+
+    place = Home(home)
+    ranked = work_out(_material(place, as_stamped=as_stamped), place.bench(), place.method(method_file))
+    if as_json:
+        echo_json(ranked.model_dump(mode="json"))
+    else:
+        print_standings(ranked)
+
+
+@click.command(epilog="Example:  panelwright journal --kind check --last 5")
+@click.option("--kind", help="Only events of one kind: reading, refusal, check, amendment, trial, ...")
+@click.option("--last", type=click.IntRange(min=1), metavar="N", help="Only the newest N.")
+@home_option
+@json_option
+def journal(kind: str | None, last: int | None, home: Path, as_json: bool) -> None:
+    """Tell what happened on the bench, oldest first."""
+    from collections import deque
+    from dataclasses import asdict
+
+    from acquire.cli.cards import print_event
+    from acquire.errors import ConfigError
+
+    with Home(home).journal(readonly=True) as opened:
+        # All of one kind are gone through for the last N; of all kinds, the place in the chain tells.
+        since = max(0, opened.head()[0] - last) if last is not None and kind is None else 0
+        events = deque(opened.events(kind, since=since), maxlen=last)
+        if kind is not None and not events:
+            kinds = sorted({event.kind for event in opened.events()})
+            raise ConfigError(f"no event of kind {kind!r}", hint=f"there are: {', '.join(kinds) or 'none'}")
+    if as_json:
+        echo_json([{**asdict(event), "t_utc": event.t_utc.isoformat()} for event in events])
+        return
+    for event in events:
+        print_event(event)
+
+
+@click.command(epilog="Example:  panelwright verify --head 1ca19995f760eb2c...")
+@click.option("--head", metavar="HASH", help="The head as noted elsewhere earlier: it must be in the chain.")
+@home_option
+@json_option
+def verify(head: str | None, home: Path, as_json: bool) -> None:
+    """Prove that the journal is whole and every reading follows from its recording.
+
+    Walks the journal's chain, then runs every recording through the code that ran live and compares each
+    reading and refusal to the last digit. Ends with status 1 if anything is wrong.
+    """
+    from rich.console import Console
+
+    from acquire.verification import verify as run
+
+    place = Home(home)
+    with Console(stderr=True).status("walking the chain") as status:
+        report = run(place, expected_head=head, watch=lambda name: status.update(f"replaying {name}"))
+    if as_json:
+        echo_json(_verification_data(report))
+    else:
+        _print_verification(report)
+    if not report.holds:
+        raise SystemExit(1)
+
+
+@click.command(epilog="Example:  panelwright report --out page")
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path, file_okay=False),
+    help="Folder to write.  [default: report, inside the bench's folder]",
+)
+@method_option
+@home_option
+def report(out: Path | None, method_file: Path | None, home: Path) -> None:
+    """Write the standings as a plain page with plotted pulls, for a browser or for paper."""
+    from acquire.outputs.report import write_report
+
+    place = Home(home)
+    page = write_report(place, out or place.folder / "report", method=place.method(method_file))
+    click.echo(str(page))
+
+
+def print_scorecards(cards: "list[Scorecard]", *, budget: bool = False) -> None:
+    """Prints scorecards, readable at 80 columns."""
+    from acquire.cli.cards import print_card
+
+    for card in cards:
+        print_card(card, budget=budget)
+
+
+def print_standings(ranked: "Standings") -> None:
+    """Prints standings, readable at 80 columns."""
+    from acquire.cli.cards import print_ranked
+
+    print_ranked(ranked)
+
+
+def _material(place: Home, *, as_stamped: bool) -> "Material":
+    from acquire.results import gather
+
+    with place.journal(readonly=True) as opened:
+        return gather(opened, as_stamped=as_stamped)
+
+
+def _verification_data(found: "VerificationReport") -> dict[str, object]:
+    broken = found.chain.broken
+    return {
+        "holds": found.holds,
+        "events": found.chain.events_n,
+        "head": found.chain.head_hash,
+        "broken": None
+        if broken is None
+        else {"event": broken.seq, "what": broken.what, "detail": broken.detail},
+        "recordings": found.recordings_n,
+        "readings": found.readings_n,
+        "refusals": found.refusals_n,
+        "faults": [
+            {"recording": fault.recording, "item": fault.item, "what": fault.what} for fault in found.faults
+        ],
+        "cut": list(found.cut),
+    }
+
+
+def _print_verification(found: "VerificationReport") -> None:
+    chain = found.chain
+    if chain.broken is None:
+        click.echo(f"Journal: {chain.events_n} events, every link holds.")
+        click.echo(f"Its head, to note where nobody can change it:\n  {chain.head_hash}")
+    else:
+        click.echo(f"Journal: BROKEN at event {chain.broken.seq}: {chain.broken.detail}.")
+    compared = (
+        f"{found.readings_n} readings and {found.refusals_n} refusals from {found.recordings_n} recordings"
+    )
+    if not found.faults:
+        click.echo(f"Recordings: {compared}, every one came out the same.")
+    else:
+        click.echo(f"Recordings: {compared}, and {len(found.faults)} thing(s) wrong:")
+        for fault in found.faults:
+            click.echo(f"  {fault}")
+    for name in found.cut:
+        click.echo(f"Told, and no fault: the last line of {name} was never finished (a killed program).")
+    click.echo("All holds." if found.holds else "NOT in order.")
