@@ -15,8 +15,8 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
 
+from acquire.address import Address, parse_address
 from acquire.errors import ConfigError
-from acquire.ports.address import Address, parse_address
 from drivers.keys import faults, nearest
 
 STANDARD_GRAVITY_M_S2 = 9.80665

@@ -4,7 +4,7 @@ parse_address ─> resolve ─> wire (bytes in and out) ─> PortOwner ─PortEv
                                                           └─lines→ recording, first
 """
 
-from acquire.ports.address import Address, SerialPath, TcpAddress, UsbAddress, parse_address
+from acquire.address import Address, SerialPath, TcpAddress, UsbAddress, parse_address
 from acquire.ports.events import PortEvent, replay_events
 from acquire.ports.listing import PortInfo, list_ports, resolve
 from acquire.ports.owner import PortOwner

@@ -6,8 +6,8 @@ from typing import Protocol
 
 import serial.tools.list_ports
 
+from acquire.address import SerialPath, UsbAddress
 from acquire.errors import PortBusy, PortLost, TransportError
-from acquire.ports.address import SerialPath, UsbAddress
 from acquire.ports.wire import open_serial_port
 
 

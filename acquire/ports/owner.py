@@ -5,9 +5,9 @@ import random
 import threading
 from collections.abc import Callable
 
+from acquire.address import Address, TcpAddress
 from acquire.clock import Clock
 from acquire.errors import PortLost, TransportError
-from acquire.ports.address import Address, TcpAddress
 from acquire.ports.events import PortEvent
 from acquire.ports.listing import SystemPorts, resolve, system_ports
 from acquire.ports.watch import Watch

@@ -10,8 +10,8 @@ from typing import Protocol
 
 import serial
 
+from acquire.address import TcpAddress
 from acquire.errors import PortBusy, PortLost, TransportError
-from acquire.ports.address import TcpAddress
 from drivers.description import SerialSettings
 
 if sys.platform == "win32":

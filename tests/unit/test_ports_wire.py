@@ -8,9 +8,9 @@ import threading
 import pytest
 import serial
 
+from acquire.address import TcpAddress
 from acquire.errors import PortBusy, PortLost, TransportError
 from acquire.ports import wire
-from acquire.ports.address import TcpAddress
 from drivers.description import SerialSettings
 
 
