@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from acquire.capture.breakaway import Breakaway, Load, find_breakaway, letting_go, rise_rate
 from acquire.capture.settings import PullSettings
 from acquire.model import Details
 
@@ -19,10 +20,6 @@ MIN_EVENT_S = 0.03
 SUDDEN_S = 1.5
 SUDDEN_SHARE = 0.4
 REST_WINDOW_S = 0.5
-LEVEL_SHARE = 0.2
-"""A force that levels off stays level for at least this share of the time under load."""
-FAST_DROP = 4.0
-"""A block that slips unloads the string at least this much faster than the hand had loaded it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,14 +88,6 @@ class Pull:
         }
 
 
-@dataclass(frozen=True, slots=True)
-class _Break:
-    index: int
-    value_n: float
-    levels_off: bool
-    count: int
-
-
 def is_pull(segment: Segment, settings: PullSettings) -> bool:
     """False for an excursion that no hand made: a stray value, a knock that died away at once, or drift.
 
@@ -121,9 +110,9 @@ def dissect(segment: Segment, settings: PullSettings, reasons: tuple[str, ...] =
     rest_n = _local_rest(segment, settings)
     g = segment.f - rest_n
     start = _leaves_rest(segment, g, settings)
-    found = _first_break(segment, g, start, settings)
+    found = find_breakaway(Load(segment.t, g, start, segment.released, segment.noise_n, settings))
     highest = float(g[start : segment.released].max())
-    rate = _rise_rate(segment.t, g, start, found)
+    rate = rise_rate(segment.t, g, start, found.index)
     sliding = _sliding(segment, g, found)
     t_start, t_break = float(segment.t[start]), float(segment.t[found.index])
     quiet_from = segment.quiet_from_s if segment.quiet_from_s is not None else float(segment.t[0])
@@ -137,7 +126,7 @@ def dissect(segment: Segment, settings: PullSettings, reasons: tuple[str, ...] =
         sliding_sd_n=None if sliding is None else float(sliding.std(ddof=1)),
         rise_rate_n_per_s=rate,
         contact_s=max(0.0, t_start - quiet_from),
-        under_read_n=rate * settings.step_s,
+        under_read_n=max(rate * settings.step_s, _step_n(segment, g, start, found)),
         rest_n=rest_n,
         levels_off=found.levels_off,
         breaks=found.count,
@@ -175,158 +164,19 @@ def _leaves_rest(segment: Segment, g: Floats, settings: PullSettings) -> int:
     return int(still[-1]) if len(still) else 0
 
 
-def _drop_n(segment: Segment, settings: PullSettings, height: float) -> float:
-    """A fall of less than this after a peak is noise, a display step or tremor."""
-    return max(6 * segment.noise_n, 2.5 * settings.resolution_n, 0.04 * height)
+def _step_n(segment: Segment, g: Floats, start: int, found: Breakaway) -> float:
+    """The most the force rose from one sample to the next as it neared the break.
 
-
-def _first_break(segment: Segment, g: Floats, start: int, settings: PullSettings) -> _Break:
-    """The first peak that the block itself ended by slipping; failing that, where the force levels off."""
-    stop = segment.released
-    height = float(g[start:stop].max())
-    drop = _drop_n(segment, settings, height)
-    let_go = _letting_go(g, start, stop)
-    peaks = _peaks(g, start, let_go, drop)
-    if peaks and not _slides_on(segment, peaks[-1], let_go):
-        peaks.pop()  # the last fall is the hand letting go
-    breaks = [p for p in peaks if _is_break(segment.t, g, start, p, height, drop)]
-    if breaks:
-        index = breaks[0][0]
-        return _Break(index, _peak_value(segment, g, index, settings), False, len(breaks))
-    top = start + int(np.argmax(g[start:stop]))
-    knee = _knee(segment, g, start, _letting_go(g, start, stop, share=0.9))
-    if knee is not None:
-        return knee
-    return _Break(top, _peak_value(segment, g, top, settings), False, 1)
-
-
-def _letting_go(g: Floats, start: int, stop: int, *, share: float = 0.6) -> int:
-    """Where the final fall has gone below `share` of the usual load."""
-    loaded = g[start:stop]
-    usual = float(np.median(loaded[loaded > 0.3 * loaded.max()]))
-    held = np.flatnonzero(loaded >= share * usual)
-    return start + int(held[-1]) + 1
-
-
-def _peaks(g: Floats, start: int, stop: int, drop: float) -> list[tuple[int, int, int]]:
-    """Peaks followed by a fall of at least `drop`: (peak, where the fall was complete, the trough).
-
-    Walks from peak to trough to peak; each step is one pass of numpy over what is left.
+    A trembling hand is faster in between than the rise as a whole; four sd of noise are not taken for it.
     """
-    found: list[tuple[int, int, int]] = []
-    at = start
-    while at < stop:
-        rest = g[at:stop]
-        ceiling = np.maximum.accumulate(rest)
-        fallen = ceiling - rest >= drop
-        down = int(np.argmax(fallen))
-        if not fallen[down]:
-            break
-        peak = at + int(np.argmax(rest[: down + 1]))
-        below = g[at + down : stop]
-        floor = np.minimum.accumulate(below)
-        risen = below - floor >= drop
-        up = int(np.argmax(risen))
-        turned = up if risen[up] else len(below) - 1
-        trough = at + down + int(np.argmin(below[: turned + 1]))
-        found.append((peak, at + down, trough))
-        if not risen[up]:
-            break
-        at = trough
-    return found
-
-
-def _slides_on(segment: Segment, peak: tuple[int, int, int], let_go: int) -> bool:
-    """True if the force stays up for a while after this peak, longer than the final fall can account for."""
-    _, fallen, _ = peak
-    last = len(segment.t) - 1
-    t_let_go = segment.t[min(let_go, last)]
-    final_fall_s = segment.t[min(segment.released, last)] - t_let_go
-    return bool(t_let_go - segment.t[fallen] > 2 * final_fall_s)
-
-
-def _is_break(
-    t: Floats, g: Floats, start: int, peak: tuple[int, int, int], height: float, drop: float
-) -> bool:
-    """A slip, not a tremor or a hand that took a new grip on the way up."""
-    top, _, trough = peak
-    if g[top] >= height - drop:
-        return True
-    if g[top] < 0.5 * height or g[top] - g[trough] < 0.1 * height:
-        return False
-    fall_rate = (g[top] - g[trough]) / max(t[trough] - t[top], 1e-9)
-    before = max(start, int(np.searchsorted(t, t[top] - 0.2)))
-    rise_rate = (g[top] - g[before]) / max(t[top] - t[before], 1e-9)
-    return bool(fall_rate >= FAST_DROP * max(rise_rate, 0.0))
-
-
-def _peak_value(segment: Segment, g: Floats, index: int, settings: PullSettings) -> float:
-    """The force at the peak: the raw sample, unless noise stands out of the display step.
-
-    The highest of many noisy samples lies above the force (by 2.5 sd for a hundred of them); then a parabola
-    through the samples about the peak says how high it really was, never more than the raw sample.
-    """
-    noise = segment.noise_n
-    if noise <= 0.5 * settings.resolution_n:
-        return float(g[index])
-    floor = g[index] - 4 * noise
-    first, last = _run_above(g, index, floor)
-    if last - first < 5:
-        return float(g[index])
-    x = np.linspace(-1.0, 1.0, last - first)
-    curve = np.polynomial.Polynomial.fit(x, g[first:last], 2)
-    return float(min(g[index], curve(x).max()))
-
-
-def _run_above(g: Floats, index: int, floor: float) -> tuple[int, int]:
-    """The stretch about `index` that stays above `floor`, single dips forgiven."""
-    low = g < floor
-    pairs = np.flatnonzero(low[:-1] & low[1:])
-    before, after = pairs[pairs < index], pairs[pairs >= index]
-    return (int(before[-1]) + 2 if len(before) else 0), (int(after[0]) if len(after) else len(g))
-
-
-def _knee(segment: Segment, g: Floats, start: int, stop: int) -> _Break | None:
-    """Two straight lines, rise and slide, with the corner where they fit best."""
-    n = stop - start
-    if n < 6:
-        return None
-    t, y = segment.t[start:stop], g[start:stop]
-    corners = np.unique(np.linspace(2, n - 3, min(n - 4, 80)).astype(int))
-    costs = [_line_cost(t[: c + 1], y[: c + 1]) + _line_cost(t[c:], y[c:]) for c in corners]
-    corner = int(corners[int(np.argmin(costs))])
-    late_t, late = t[corner:], y[corner:]
-    slope, level = np.polyfit(late_t - late_t[0], late, 1)
-    early = (y[corner] - y[0]) / max(t[corner] - t[0], 1e-9)
-    lasts = (late_t[-1] - late_t[0]) >= LEVEL_SHARE * (t[-1] - t[0])
-    if slope > 0.25 * early or len(late) < 4 or not lasts:
-        return None  # no level stretch: it rose until it was let go
-    return _Break(start + corner, float(level), True, 1)
-
-
-def _line_cost(t: Floats, y: Floats) -> float:
-    if len(t) < 3:
-        return 0.0
-    x = t - t.mean()
-    slope = float(x @ y) / max(float(x @ x), 1e-30)
-    return float(np.sum((y - y.mean() - slope * x) ** 2))
-
-
-def _rise_rate(t: Floats, g: Floats, start: int, found: _Break) -> float:
-    """Slope of the upper half of the rise, in N/s: what the force was doing as it neared the peak."""
     rise = g[start : found.index + 1]
-    below = np.flatnonzero(rise <= 0.5 * found.value_n)
-    half = start + (int(below[-1]) if len(below) else 0)
-    if half == found.index:
-        half = max(start, found.index - 1)
-    if half == found.index:
-        return 0.0
-    return float((g[found.index] - g[half]) / max(t[found.index] - t[half], 1e-9))
+    upper = rise[int((rise >= 0.7 * found.value_n).argmax()) :]
+    return float(np.diff(upper).max(initial=0.0)) - 4 * segment.noise_n
 
 
-def _sliding(segment: Segment, g: Floats, found: _Break) -> Floats | None:
+def _sliding(segment: Segment, g: Floats, found: Breakaway) -> Floats | None:
     """The samples between breakaway and letting go, without the first and last tenth."""
-    stop = _letting_go(g, found.index, segment.released) if segment.released > found.index else found.index
+    stop = letting_go(g, found.index, segment.released) if segment.released > found.index else found.index
     n = stop - found.index
     if n < 5:
         return None
@@ -336,7 +186,7 @@ def _sliding(segment: Segment, g: Floats, found: _Break) -> Floats | None:
 
 
 def _objections(
-    segment: Segment, g: Floats, start: int, found: _Break, pull: Pull, settings: PullSettings
+    segment: Segment, g: Floats, start: int, found: Breakaway, pull: Pull, settings: PullSettings
 ) -> list[str]:
     """Every reason not to use this pull, in plain words."""
     t = segment.t
@@ -345,7 +195,7 @@ def _objections(
     rise_s = float(t[found.index] - t[start + (int(tenth[-1]) if len(tenth) else 0)])
     if rise_s < settings.min_rise_s:
         said.append(f"jerked: the force rose in {1000 * rise_s:.0f} ms; pull steadily")
-    elif pull.under_read_n > settings.max_under_read_fraction * found.value_n:
+    elif pull.rise_rate_n_per_s * settings.step_s > settings.max_under_read_fraction * found.value_n:
         said.append(
             f"too fast for this gauge: at {settings.rate_hz:g} readings a second the peak may be "
             f"{pull.under_read_n:.2g} N higher than what was seen; pull more slowly"

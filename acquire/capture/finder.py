@@ -217,11 +217,14 @@ class PullFinder:
     def _turn_page(self, rest: _Rest) -> None:
         page = self._samples.f(self._page_from, self._page_from + self._page)
         level = float(np.median(page))
+        flat = float(page.max() - page.min()) <= max(8 * rest.noise_n, 3 * self.settings.resolution_n)
         if abs(level - rest.level_n) <= 0.5 * rest.threshold_n:
-            # Half a step towards the new level: follows drift, shrugs off a nudge.
-            rest.level_n += 0.5 * (level - rest.level_n)
+            # Half a step towards the new level: follows drift, shrugs off a nudge. The foot of a slow rise is
+            # neither: it is not flat.
+            if flat:
+                rest.level_n += 0.5 * (level - rest.level_n)
             self._elsewhere_pages = 0
-        elif float(page.max() - page.min()) <= max(8 * rest.noise_n, 3 * self.settings.resolution_n):
+        elif flat:
             self._elsewhere_pages += 1
             if self._elsewhere_pages * self._page * self.settings.step_s >= REBASE_S:
                 rest.level_n = level
