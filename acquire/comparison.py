@@ -24,6 +24,9 @@ class Fault:
     item: str | None = None
     """Id of the reading or refusal, if one is concerned."""
 
+    def __str__(self) -> str:
+        return self.what
+
 
 _Place = tuple[int, int]
 """Opening, and offset behind the last byte: no two items end at the same one."""

@@ -11,13 +11,19 @@ from acquire.chain import Event
 from acquire.outputs.words import (
     coverage_of,
     expanded,
+    figure_words,
     gathered,
     in_words,
+    marked,
+    other_notes,
+    plus_minus,
     points_of,
     readings_used,
+    set_words,
+    total_of,
     with_uncertainty,
 )
-from acquire.scoring.results import PanelResult, Points, Score, Scorecard, SetResult
+from acquire.scoring.results import PanelResult, Points, Score, Scorecard
 from acquire.scoring.standings import Standing, Standings
 
 MOST_IDS = 3
@@ -64,7 +70,7 @@ def _points_table(card: Scorecard) -> Table:
     total = card.total
     table.add_row(
         "total",
-        points_of(total.points, total.status),
+        total_of(total.points, [score.points for score in card.scores], total.status),
         "" if total.points is None else expanded(total.points),
         "" if total.points is None else f"{total.points.unrounded:.4g}",
         "",
@@ -85,40 +91,17 @@ def _print_score(console: Console, score: Score) -> None:
         _say(console, f"left out: {_ids(ids)}: {why}")
     for flag in score.flags:
         _say(console, f"stands out, {'counted' if flag.counted else 'not counted'}: {flag.id}: {flag.why}")
-    for (state, reason), ids in _marks(score).items():
+    for state, reason, ids in marked(score):
         _say(console, f"marked, {state}: {_ids(ids)}: {reason}")
-    for note in score.notes:
-        if not note.partition(": ")[2].startswith("outlier"):
-            _say(console, f"note: {note}")
+    for note in other_notes(score):
+        _say(console, f"note: {note}")
 
 
 def _panel_lines(panel: PanelResult) -> Iterable[str]:
     for found in panel.sets:
-        yield f"{panel.panel}, {found.phase}: {_set_words(found)}"
-    if panel.sets and panel.figure is not None:
-        unit = "" if panel.figure.unit == "1" else f" {panel.figure.unit}"
-        sign = "lower by" if panel.figure.unit == "1" else "changed by"
-        yield f"{panel.panel}: {sign} {panel.figure.text}{unit}"
-    elif not panel.sets and panel.figure is not None:
-        stages = ""
-        if panel.highest_passed is not None or panel.first_failed is not None:
-            stages = f" (passed {panel.highest_passed or 'no stage'}, failed {panel.first_failed or 'none'})"
-        yield f"{panel.panel}: {panel.figure.text}{' points' if panel.figure.unit == 'points' else ''}{stages}"
-
-
-def _set_words(found: SetResult) -> str:
-    if found.mean is None or found.result is None:
-        return found.problem or "no mean"
-    counted = f"{len(found.used)} of {found.taken} taken"
-    mean = f"{found.mean.text} {found.mean.unit}, sd {found.sd or 0.0:.2g}, {counted}"
-    return mean if found.result.unit == found.mean.unit else f"friction {found.result.text} from {mean}"
-
-
-def _marks(score: Score) -> dict[tuple[str, str], list[str]]:
-    found: dict[tuple[str, str], list[str]] = {}
-    for mark in score.marks:
-        found.setdefault((mark.state.value, mark.reason), []).append(mark.id)
-    return found
+        yield f"{panel.panel}, {found.phase}: {set_words(found)}"
+    if panel.figure is not None:
+        yield f"{panel.panel}: {figure_words(panel)}"
 
 
 def _ids(ids: list[str]) -> str:
@@ -160,7 +143,7 @@ def print_ranked(ranked: Standings) -> None:
         table.add_row(
             "–" if row.place is None else str(row.place),
             row.trial,
-            _cell(row.total, row.status),
+            _total_cell(row),
             *(_cell(row.by_test[test]) for test in tests),
         )
     console.print()
@@ -175,15 +158,22 @@ def print_ranked(ranked: Standings) -> None:
     _say(console, f"method: {ranked.method_title}, sha256 {ranked.method_sha256[:16]}…")
 
 
-def _cell(points: Points | None, status: str = "given") -> str:
-    return "–" if points is None else with_uncertainty(points, status).replace(" ± ", "\n±")
+def _cell(points: Points | None) -> str:
+    return with_uncertainty(points).replace(" ± ", "\n±")
+
+
+def _total_cell(row: Standing) -> str:
+    shown = total_of(row.total, row.by_test.values(), row.status)
+    return f"{shown}{plus_minus(row.total)}".replace(" ± ", "\n±")
 
 
 def _print_row_words(console: Console, row: Standing) -> None:
     if row.level_with:
         _say(console, f"{row.trial} cannot be told from {', '.join(row.level_with)}")
     if row.missing:
-        _say(console, f"{row.trial} is not ranked: no {', '.join(test.value for test in row.missing)} yet")
+        _say(
+            console, f"{row.trial} is not ranked, for want of {', '.join(test.value for test in row.missing)}"
+        )
 
 
 def print_event(event: Event) -> None:

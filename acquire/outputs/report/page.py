@@ -1,0 +1,231 @@
+"""Puts the page together and writes it."""
+
+import os
+from collections import defaultdict
+from dataclasses import dataclass
+from pathlib import Path
+
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from markupsafe import Markup
+
+from acquire.bench import Bench
+from acquire.chain import Event
+from acquire.errors import ConfigError, PanelwrightError, RecordingError
+from acquire.home import Home
+from acquire.model import Phase, Reading, Test, Trial
+from acquire.outputs import words
+from acquire.outputs.report.figures import Frame, draw_pull
+from acquire.outputs.report.traces import PullTrace, pull_traces
+from acquire.recordings import read_header
+from acquire.results import Material, gather, scorecards
+from acquire.scoring.method import Method
+from acquire.scoring.results import PanelResult, Scorecard
+from acquire.scoring.standings import Standing, Standings, rank
+
+TEMPLATES = Path(__file__).parents[1] / "templates"
+_MADE_UP = ("simulated", "invented")
+_PHASES: tuple[Phase, ...] = ("bare", "treated")
+
+
+@dataclass(frozen=True, slots=True)
+class Plot:
+    """One drawn pull and what is said under it."""
+
+    drawing: Markup
+    title: str
+    reading: Reading
+    panel: str
+
+
+@dataclass(frozen=True, slots=True)
+class Section:
+    """One trial on the page."""
+
+    trial: Trial
+    card: Scorecard
+    row: Standing
+    plots: list[Plot]
+    refusals: list[tuple[str, str, list[str]]]
+    """Step, reasons, ids."""
+
+
+@dataclass(frozen=True, slots=True)
+class GaugeLine:
+    """Readings that count and rest on the same calibration state."""
+
+    gauge: str
+    state: str
+    reason: str
+    readings_n: int
+    standard_uncertainty: str
+
+
+def write_report(home: Home, out: Path, *, method: Method | None = None) -> Path:
+    """Writes the page of a bench into the folder `out`; what stands there under the same name is replaced.
+
+    Args:
+        method: scores by this method; the bench's own if left out.
+
+    Returns:
+        The page.
+
+    Raises:
+        ConfigError: there is no trial yet, or a file of the bench is missing or faulty.
+        JournalError: the journal cannot be read.
+    """
+    bench, method = home.bench(), method or home.method()
+    with home.journal(readonly=True) as journal:
+        material = gather(journal)
+        seq, head_hash = journal.head()
+        newest = next(journal.events(since=seq - 1), None)
+    if not material.trials or newest is None:
+        raise ConfigError("the journal has no trial yet, so there is nothing to report")
+    text = _render(home, bench, method, material, newest, head_hash)
+    page = out / "index.html"
+    try:
+        out.mkdir(parents=True, exist_ok=True)
+        # Written beside and moved, so that nobody ever reads half a page.
+        half = page.with_suffix(".part")
+        half.write_text(text, encoding="utf-8")
+        os.replace(half, page)
+    except OSError as error:
+        raise PanelwrightError(
+            f"{page} cannot be written: {error.strerror}", hint="choose another folder with --out"
+        ) from error
+    return page
+
+
+def _render(
+    home: Home, bench: Bench, method: Method, material: Material, newest: Event, head_hash: str
+) -> str:
+    cards = scorecards(material, bench, method)
+    ranked = rank(cards)
+    sections, problems = _sections(home, material, cards, ranked)
+    coverage = next((row.total.coverage for row in ranked.rows if row.total is not None), None)
+    environment = Environment(
+        loader=FileSystemLoader(TEMPLATES),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    return environment.get_template("report.html").render(
+        words=words,
+        bench=bench,
+        method=method,
+        ranked=ranked,
+        tests=[score.test for score in cards[0].scores],
+        sections=sections,
+        problems=problems,
+        simulated=_simulated(home, bench, material),
+        coverage_percent=None if coverage is None else f"{100 * coverage:g}",
+        gauges=_gauge_lines(material, cards),
+        checks=[check for _, check in material.checks],
+        recordings_n=len(material.streams),
+        newest=newest,
+        head_hash=head_hash,
+        css=Markup((TEMPLATES / "report.css").read_text(encoding="utf-8")),
+    )
+
+
+def _simulated(home: Home, bench: Bench, material: Material) -> list[str]:
+    """What says that this is no real test: the bench's name, or scenarios in the recordings' headers."""
+    said = [f"the bench is called “{bench.name}”"] if _made_up(bench.name) else []
+    scenarios = set()
+    for start in material.streams:
+        try:
+            scenario = read_header(home.recordings / start.recording).scenario
+        except RecordingError:
+            continue  # a missing or damaged recording is for `verify` to report
+        if scenario is not None and _made_up(scenario):
+            scenarios.add(scenario)
+    return said + [f"recordings are marked “{scenario}”" for scenario in sorted(scenarios)]
+
+
+def _made_up(text: str) -> bool:
+    return any(word in text.lower() for word in _MADE_UP)
+
+
+def _sections(
+    home: Home, material: Material, cards: list[Scorecard], ranked: Standings
+) -> tuple[list[Section], list[str]]:
+    by_id = {reading.id: reading for reading in material.readings}
+    card_of = {card.trial: card for card in cards}
+    chosen = {card.trial: _typical_pulls(card, by_id) for card in cards}
+    wanted = [reading for pulls in chosen.values() for reading in pulls]
+    traces, problems = pull_traces(home.recordings, material.streams, wanted)
+    sections = [
+        Section(
+            trial=material.trial(row.trial),
+            card=card_of[row.trial],
+            row=row,
+            plots=_plots(f"t{number}", [traces[one.id] for one in chosen[row.trial] if one.id in traces]),
+            refusals=_refusals(material, row.trial),
+        )
+        for number, row in enumerate(ranked.rows)
+    ]
+    return sections, problems
+
+
+def _typical_pulls(card: Scorecard, by_id: dict[str, Reading]) -> list[Reading]:
+    """Of the first panel measured both bare and treated, the middle one of the pulls that count, for each."""
+    slip = card.score(Test.SLIP)
+    for panel in slip.panels if slip is not None else ():
+        pulls = [_middle(panel, phase, by_id) for phase in _PHASES]
+        found = [pull for pull in pulls if pull is not None]
+        if len(found) == len(_PHASES):
+            return found
+    return []
+
+
+def _middle(panel: PanelResult, phase: Phase, by_id: dict[str, Reading]) -> Reading | None:
+    used = [by_id[id_] for found in panel.sets if found.phase == phase for id_ in found.used]
+    ordered = sorted(used, key=lambda reading: (reading.value, reading.id))
+    return ordered[len(ordered) // 2] if ordered else None
+
+
+def _plots(name: str, traces: list[PullTrace]) -> list[Plot]:
+    if not traces:
+        return []
+    frame = Frame.around(traces)
+    plots = []
+    for trace in traces:
+        reading = trace.reading
+        step = reading.step
+        title = f"{step.phase.capitalize()} panel {step.panel}"
+        sliding_n = reading.details.get("sliding_n")
+        slides = f", then slides at {sliding_n:.3g} N" if isinstance(sliding_n, int | float) else ""
+        alt = (
+            f"Force over time of one pull, {title.lower()}: from rest it rises to a break at "
+            f"{reading.value:.3g} N{slides}, and is let go."
+        )
+        drawing = draw_pull(trace, frame, name=f"{name}-{step.phase}", alt=alt)
+        plots.append(Plot(drawing, title, reading, step.panel))
+    return plots
+
+
+def _refusals(material: Material, trial: str) -> list[tuple[str, str, list[str]]]:
+    found: dict[tuple[str, str], list[str]] = defaultdict(list)
+    for refusal in material.refusals:
+        if refusal.trial == trial:
+            # What differs from pull to pull is figures: one of each kind of reason is told.
+            kinds = tuple(reason.partition(":")[0] for reason in refusal.reasons)
+            found[str(refusal.step), "; ".join(kinds)].append(refusal.id)
+    return [(step, reasons, ids) for (step, reasons), ids in found.items()]
+
+
+def _gauge_lines(material: Material, cards: list[Scorecard]) -> list[GaugeLine]:
+    used = {id_ for card in cards for score in card.scores for id_ in score.used}
+    groups: dict[tuple[str, str, str], list[Reading]] = defaultdict(list)
+    for reading in material.readings:
+        if reading.id in used:
+            groups[reading.gauge, reading.stamp.state.value, reading.stamp.reason].append(reading)
+    return [
+        GaugeLine(gauge, state, reason, len(group), _largest_uncertainty(group))
+        for (gauge, state, reason), group in sorted(groups.items())
+    ]
+
+
+def _largest_uncertainty(group: list[Reading]) -> str:
+    size = max(reading.stamp.standard_uncertainty for reading in group)
+    return f"{size:.2g} {words.SYMBOLS[group[0].unit]}" if size else "not stated"

@@ -1,0 +1,117 @@
+"""The force samples around chosen pulls, out of the recordings they were taken from."""
+
+from collections import defaultdict
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from acquire.capture.pulls import usable_force
+from acquire.errors import PanelwrightError
+from acquire.model import Reading, StreamStart
+from acquire.ports.events import PortEvent
+from acquire.recordings import read_columns
+from acquire.stream import GaugeStream
+from drivers.description import DescriptionError, parse_description
+
+Floats = NDArray[np.float64]
+
+BEFORE_S = 0.6
+AFTER_S = 0.4
+
+
+@dataclass(frozen=True, slots=True)
+class PullTrace:
+    """The samples of one pull and a little around it."""
+
+    reading: Reading
+    t_s: Floats
+    """From the break, shape (n,)."""
+    force_n: Floats
+    """Above the level at rest, shape (n,)."""
+
+
+def pull_traces(
+    folder: Path, streams: Iterable[StreamStart], wanted: Iterable[Reading]
+) -> tuple[dict[str, PullTrace], list[str]]:
+    """Gets the samples of pulls, going through each recording once.
+
+    Returns:
+        The traces by reading id, and a sentence for each recording that could not be read.
+    """
+    starts = {start.recording: start for start in streams}
+    by_recording: dict[str, list[Reading]] = defaultdict(list)
+    for reading in wanted:
+        by_recording[reading.raw.recording].append(reading)
+    traces: dict[str, PullTrace] = {}
+    problems: list[str] = []
+    for name, readings in by_recording.items():
+        try:
+            traces |= _of_recording(folder / name, starts, readings)
+        except (PanelwrightError, DescriptionError) as error:
+            problems.append(
+                f"No figure from {name}: {str(error).replace(str(folder / name), 'the recording')}"
+            )
+    return traces, problems
+
+
+def _of_recording(
+    path: Path, starts: Mapping[str, StreamStart], readings: list[Reading]
+) -> dict[str, PullTrace]:
+    start = starts.get(path.name)
+    if start is None:
+        return {}
+    description = parse_description(start.description_text.encode(), start.description)
+    stream = GaugeStream(description, dict(start.capture))
+    spans = [(reading, *_span_us(reading)) for reading in readings]
+    kept: dict[str, list[tuple[NDArray[np.int64], Floats]]] = defaultdict(list)
+    last_us = max(stop for _, _, stop in spans)
+    blocks = read_columns(path)
+    start_utc = blocks.header.start_utc
+    assert start_utc is not None  # a header read from a file always has one
+    for columns in blocks:
+        if len(columns.data):
+            stream.take_chunks(columns.data, columns.t_us, columns.ends)
+            _keep(stream, spans, kept)
+        line = columns.control
+        if line is not None:
+            stream.take(PortEvent("", line.kind, line.t_us, start_utc, line.data, line.note))
+        if len(columns.t_us) and columns.t_us[-1] > last_us:
+            break
+    return {reading.id: _trace(reading, kept[reading.id]) for reading, _, _ in spans if kept[reading.id]}
+
+
+def _span_us(reading: Reading) -> tuple[int, int]:
+    begin, end = _number(reading, "t_start_s"), _number(reading, "t_end_s")
+    at_s = reading.t_mono_ns / 1e9
+    begin, end = (at_s if begin is None else begin), (at_s if end is None else end)
+    return round((begin - BEFORE_S) * 1e6), round((end + AFTER_S) * 1e6)
+
+
+def _keep(
+    stream: GaugeStream,
+    spans: Iterable[tuple[Reading, int, int]],
+    kept: dict[str, list[tuple[NDArray[np.int64], Floats]]],
+) -> None:
+    if stream.latest is None or not len(stream.latest):
+        return
+    force_n, usable = usable_force(stream.latest, stream.full_scale_n)
+    for reading, begin, end in spans:
+        inside = usable & (stream.latest_t_us >= begin) & (stream.latest_t_us <= end)
+        if inside.any():
+            kept[reading.id].append((stream.latest_t_us[inside], force_n[inside]))
+
+
+def _trace(reading: Reading, parts: list[tuple[NDArray[np.int64], Floats]]) -> PullTrace:
+    t_us = np.concatenate([times for times, _ in parts])
+    force_n = np.concatenate([forces for _, forces in parts])
+    return PullTrace(
+        reading, (t_us - reading.t_mono_ns / 1000) * 1e-6, force_n - (_number(reading, "rest_n") or 0.0)
+    )
+
+
+def _number(reading: Reading, key: str) -> float | None:
+    value = reading.details.get(key)
+    return float(value) if isinstance(value, int | float) else None
