@@ -10,6 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from acquire.capture.breakaway import Breakaway, Load, find_breakaway, letting_go, rise_rate
+from acquire.capture.parts import Cut, cuts
+from acquire.capture.robust import median
 from acquire.capture.settings import PullSettings
 from acquire.model import Details
 
@@ -18,7 +20,11 @@ Floats = NDArray[np.float64]
 MIN_EVENT_S = 0.03
 """Shorter than this is a glitch on the line or a knock on the bench, not a pull by hand."""
 SUDDEN_S = 1.5
-SUDDEN_SHARE = 0.4
+SUDDEN_SHARE = 0.5
+JERK_S = 0.08
+JERK_SHARE = 0.4
+JERK_TIMES = 4.0
+"""Snapped up: so much of the force within so short a time, and so much faster than the rest of the rise."""
 REST_WINDOW_S = 0.5
 
 
@@ -102,7 +108,48 @@ def is_pull(segment: Segment, settings: PullSettings) -> bool:
     near = segment.f[max(0, segment.loaded - 2 * lag) :]
     if len(near) <= lag:
         return True
-    return float(np.abs(near[lag:] - near[:-lag]).max()) >= SUDDEN_SHARE * float(height.max())
+    change = float(np.abs(near[lag:] - near[:-lag]).max())
+    return change >= SUDDEN_SHARE * float(height.max()) + 3 * segment.noise_n
+
+
+def dissect_all(segment: Segment, settings: PullSettings, reasons: tuple[str, ...] = ()) -> list[Pull]:
+    """The pulls of one stretch under load: one, unless the hand pulled again before it had let go.
+
+    `reasons` are those known already; they concern the last.
+    """
+    if not is_pull(segment, settings):
+        return []
+    g = segment.f - segment.rest_n
+    band_n = max(8 * segment.noise_n, 2 * settings.resolution_n)
+    found: list[Pull] = []
+    part: Segment | None = segment
+    for cut in cuts(segment.t, g, segment.loaded, segment.released, band_n, settings):
+        if part is not None:
+            shift = part.first_number - segment.first_number
+            said = (f"never released: pulled again from {cut.held_n:.2g} N",) if cut.held_n else ()
+            found.append(dissect(replace(part, released=cut.at - shift), settings, said))
+        part = _after(segment, cut)
+    if part is not None:
+        found.append(dissect(part, settings, reasons))
+    return found
+
+
+def _after(segment: Segment, cut: Cut) -> Segment | None:
+    """The rest of the stretch behind a cut; None if it never gets over the threshold."""
+    over = np.flatnonzero(segment.f[cut.again : segment.released] > segment.rest_n + segment.threshold_n)
+    if not len(over):
+        return None
+    # A string that was held taut has no rest to show: the part begins where it is loaded again.
+    first = cut.again if cut.held_n else cut.at
+    return replace(
+        segment,
+        t=segment.t[first:],
+        f=segment.f[first:],
+        loaded=cut.again + int(over[0]) - first,
+        released=segment.released - first,
+        quiet_from_s=float(segment.t[first]),
+        first_number=segment.first_number + first,
+    )
 
 
 def dissect(segment: Segment, settings: PullSettings, reasons: tuple[str, ...] = ()) -> Pull:
@@ -150,7 +197,7 @@ def _local_rest(segment: Segment, settings: PullSettings) -> float:
     window = f[np.searchsorted(t, since) : stop]
     if len(window) < 4:
         return segment.rest_n
-    level = float(np.median(window))
+    level = median(window)
     steady = np.mean(np.abs(window - level) <= max(band, 0.1 * segment.threshold_n))
     return level if steady >= 0.8 else segment.rest_n
 
@@ -193,8 +240,11 @@ def _objections(
     said: list[str] = []
     tenth = np.flatnonzero(g[start : found.index + 1] <= 0.1 * found.value_n)
     rise_s = float(t[found.index] - t[start + (int(tenth[-1]) if len(tenth) else 0)])
+    jerk = _jerk(t[start : found.index + 1], g[start : found.index + 1], rise_s, settings)
+    if jerk:
+        said.append(jerk)
     if rise_s < settings.min_rise_s:
-        said.append(f"jerked: the force rose in {1000 * rise_s:.0f} ms; pull steadily")
+        said.append(f"too fast: the force rose in {1000 * rise_s:.0f} ms; pull more slowly")
     elif pull.rise_rate_n_per_s * settings.step_s > settings.max_under_read_fraction * found.value_n:
         said.append(
             f"too fast for this gauge: at {settings.rate_hz:g} readings a second the peak may be "
@@ -213,6 +263,23 @@ def _objections(
     if gap_s > max(5 * settings.step_s, 0.02):
         said.append(f"interrupted: no samples for {gap_s:.2g} s while the force rose")
     return said
+
+
+def _jerk(t: Floats, rise: Floats, rise_s: float, settings: PullSettings) -> str:
+    """Says so if much of the rise was snapped up at once, or if the start overshot by much and fell back.
+
+    A new grip on the way up is neither: it brings back what was there before.
+    """
+    window_s = max(JERK_S, 1.01 * settings.step_s)
+    if rise_s < 2 * window_s:
+        return ""
+    envelope = np.maximum.accumulate(rise)
+    snapped = envelope - envelope[np.searchsorted(t, t - window_s)]
+    most, top = float(snapped.max()), float(envelope[-1])
+    left_n_per_s = (top - most) / (rise_s - window_s)
+    if most >= JERK_SHARE * top and most / window_s >= JERK_TIMES * left_n_per_s:
+        return f"jerked: {100 * most / top:.0f} % of the force came within {window_s:.2g} s; pull steadily"
+    return ""
 
 
 def _longest_gap(t: Floats) -> float:

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from acquire.capture.robust import median
 from acquire.capture.settings import PullSettings
 
 Floats = NDArray[np.float64]
@@ -89,7 +90,7 @@ def find_breakaway(load: Load) -> Breakaway:
 def letting_go(g: Floats, start: int, stop: int, *, share: float = 0.6) -> int:
     """Where the final fall has gone below `share` of the usual load."""
     loaded = g[start:stop]
-    usual = float(np.median(loaded[loaded > 0.3 * loaded.max()]))
+    usual = median(loaded[loaded > 0.3 * loaded.max()])
     held = np.flatnonzero(loaded >= share * usual)
     return start + int(held[-1]) + 1
 
@@ -174,14 +175,19 @@ def _slips(load: Load, peak: _Peak, height: float) -> bool:
 
 
 def _stands_out(load: Load, breaks: list[_Peak], let_go: int) -> bool:
-    """False if the force had just levelled off: then what follows comes near the first peak again and again."""
+    """False if the force had just levelled off: then what follows comes near the first peak again."""
     first = breaks[0]
     top_n, after = load.g[first.top], load.g[first.trough : let_go]
-    if top_n - load.g[first.top : let_go].min() < SMALL_DROP * top_n and 4 * len(after) < first.top - load.start:
+    if (
+        top_n - load.g[first.top : let_go].min() < SMALL_DROP * top_n
+        and 4 * len(after) < first.top - load.start
+    ):
         return False
     if len(after) < LEVEL_POINTS or _is_sawtooth(load, breaks):
         return True
-    low, middle = np.quantile(after, (0.1, 0.5))
+    at_low, at_middle = len(after) // 10, len(after) // 2
+    ordered = np.partition(after, (at_low, at_middle))
+    low, middle = ordered[at_low], ordered[at_middle]
     if top_n - middle > SMALL_DROP * top_n or top_n - low > 2 * SMALL_DROP * top_n:
         return True
     return bool(after.max() - middle < 0.45 * (top_n - middle))
@@ -235,7 +241,7 @@ def _knee(load: Load, let_go: int) -> Breakaway | None:
     if slope > 0.25 * early:
         return None  # no level stretch: it rose until it was let go
     if abs(slope) * late_t[-1] < 0.1 * level:
-        level = np.median(late)
+        level = median(late)
     if late.max() - level > 0.12 * level + 2 * load.settings.resolution_n:
         return None
     return Breakaway(start + corner, float(level), True, 1)

@@ -13,10 +13,11 @@ from dataclasses import dataclass
 from math import ceil
 
 import numpy as np
-from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
-from acquire.capture.anatomy import Pull, Segment, dissect, is_pull
+from acquire.capture.anatomy import Pull, Segment, dissect_all
+from acquire.capture.release import Release, ReleaseRules, ReleaseWatch
+from acquire.capture.robust import median, robust_sd
 from acquire.capture.settings import PullSettings
 
 Floats = NDArray[np.float64]
@@ -33,12 +34,6 @@ HISTORY_S = 2.0
 """How much rest is kept in front of a pull."""
 FEED_SAMPLES = 8192
 """A long trace is taken in pieces of this size, so that memory stays flat."""
-MAD_TO_SD = 1.4826
-
-
-def robust_sd(values: Floats) -> float:
-    """Standard deviation from the median absolute deviation: blind to a few stray samples."""
-    return float(MAD_TO_SD * np.median(np.abs(values - np.median(values)))) if len(values) else 0.0
 
 
 @dataclass(slots=True)
@@ -110,6 +105,7 @@ class PullFinder:
         self._next = self._page_from = number  # first sample not yet judged; where its page began
         self._loaded_from: int | None = None
         self._fence = number  # what lies before it belongs to the pull before
+        self._watch: ReleaseWatch | None = None
         self._judged = number  # how far an open pull was looked at in vain
         self._quiet_from_s: float | None = None  # at rest since
         self._elsewhere_pages = 0
@@ -155,7 +151,9 @@ class PullFinder:
         """The stream has ended: what is still loaded was never released."""
         if self._loaded_from is not None:
             # The last samples need not fill a block; a release among them still counts.
-            ended = self._released(self._loaded_from, self._samples.stop, block=1)
+            assert self._rest is not None
+            watch = ReleaseWatch(self._rules(self._rest, block=1))
+            ended = watch.feed(self._above_rest(self._loaded_from, self._samples.stop))
             if ended is not None:
                 pulls: list[Pull] = []
                 self._close(ended, pulls)
@@ -181,7 +179,7 @@ class PullFinder:
         if self.settings.noise_n is not None:
             limit = max(limit, 8.0 * self.settings.noise_n)
         if spread <= limit:
-            self._rest = self._rest_at(float(np.median(page)), robust_sd(np.diff(page)) / np.sqrt(2.0))
+            self._rest = self._rest_at(median(page), robust_sd(np.diff(page)) / np.sqrt(2.0))
             self._quiet_from_s = float(self._samples.t(start, stop)[0])
         self._next = self._page_from = stop
         return True
@@ -193,11 +191,11 @@ class PullFinder:
         if stop == start:
             return False
         f = self._samples.f(start, stop)
-        above = f > rest.level_n + rest.threshold_n
-        hit = int(np.argmax(above))
-        if above[hit]:
-            self._note_pushes(rest, start, start + hit)
-            self._loaded_from = self._judged = start + hit
+        if f.max() > rest.level_n + rest.threshold_n:
+            hit = start + int((f > rest.level_n + rest.threshold_n).argmax())
+            self._note_pushes(rest, start, hit)
+            self._loaded_from = self._judged = hit
+            self._watch = ReleaseWatch(self._rules(rest, self._block))
             return True
         self._note_pushes(rest, start, stop)
         self._next = stop
@@ -207,16 +205,18 @@ class PullFinder:
 
     def _note_pushes(self, rest: _Rest, start: int, stop: int) -> None:
         """Being pushed back is not being at rest: contact time starts when it ends."""
-        t, f = self._samples.t(start, stop), self._samples.f(start, stop)
-        pushed = np.flatnonzero(f < rest.level_n - rest.threshold_n)
-        if len(pushed):
-            self._quiet_from_s = float(t[pushed[-1]])
-        elif self._quiet_from_s is None and len(t):
-            self._quiet_from_s = float(t[0])
+        if start == stop:
+            return
+        f, floor = self._samples.f(start, stop), rest.level_n - rest.threshold_n
+        if f.min() < floor:
+            last = start + int(np.flatnonzero(f < floor)[-1])
+            self._quiet_from_s = float(self._samples.t(last, last + 1)[0])
+        elif self._quiet_from_s is None:
+            self._quiet_from_s = float(self._samples.t(start, start + 1)[0])
 
     def _turn_page(self, rest: _Rest) -> None:
         page = self._samples.f(self._page_from, self._page_from + self._page)
-        level = float(np.median(page))
+        level = median(page)
         flat = float(page.max() - page.min()) <= max(8 * rest.noise_n, 3 * self.settings.resolution_n)
         if abs(level - rest.level_n) <= 0.5 * rest.threshold_n:
             # Half a step towards the new level: follows drift, shrugs off a nudge. The foot of a slow rise is
@@ -235,57 +235,43 @@ class PullFinder:
 
     def _step_loaded(self, pulls: list[Pull]) -> bool:
         assert self._loaded_from is not None
+        assert self._watch is not None
         start = self._loaded_from
-        stop = start + (self._samples.stop - start) // self._block * self._block
-        if stop <= self._judged:
-            return False
-        self._judged = stop
         limit = start + ceil(self.settings.max_pull_s * self.settings.rate_hz / self._block) * self._block
-        ended = self._released(start, min(stop, limit), block=self._block)
-        if ended is not None:
-            self._close(ended, pulls)
-            return True
-        if stop >= limit:
-            why = f"never released: under load for more than {self.settings.max_pull_s:g} s"
-            pulls.extend(self._cut_short(why, limit))
-            self._rest = None
-            self._next = self._page_from = limit
-            return True
-        return False
+        stop = min(start + (self._samples.stop - start) // self._block * self._block, limit)
+        if stop > self._judged:
+            ended = self._watch.feed(self._above_rest(self._judged, stop))
+            self._judged = stop
+            if ended is not None:
+                self._close(ended, pulls)
+                return True
+        if stop < limit:
+            return False
+        pulls.extend(
+            self._cut_short(f"never released: under load for more than {self.settings.max_pull_s:g} s", limit)
+        )
+        self._rest = None
+        self._next = self._page_from = limit
+        return True
 
-    def _released(self, start: int, stop: int, *, block: int) -> tuple[int, int] | None:
-        """Finds (where the force is back near rest, where that is certain), as sample numbers.
-
-        Looks at the past only, and takes what was certain first: how much of the future has already arrived
-        must not matter.
-        """
+    def _above_rest(self, start: int, stop: int) -> Floats:
         assert self._rest is not None
-        rest = self._rest
-        blocks = (stop - start) // block
-        f = self._samples.f(start, start + blocks * block).reshape(blocks, block) - rest.level_n
-        tops, lows = f.max(axis=1), f.min(axis=1)
-        reached = np.maximum.accumulate(tops)
-        gone = _first_gone(tops, lows, reached, self._release // block, self._band(rest))
-        slack = _first_slack(tops, lows, reached, self._slack // block, self._band(rest))
-        if slack is not None and (gone is None or slack + self._slack < gone + self._release):
-            # The string stays taut at this level: the next pull is measured from it.
-            rest.level_n += float(np.median(f[slack : slack + self._slack // block]))
-            return start + slack * block, start + slack * block + self._slack
-        if gone is None:
-            return None
-        return start + gone * block, start + gone * block + self._release
+        return self._samples.f(start, stop) - self._rest.level_n
 
-    def _band(self, rest: _Rest) -> float:
-        """How far the force wanders at rest."""
-        return max(8 * rest.noise_n, 2 * self.settings.resolution_n)
+    def _rules(self, rest: _Rest, block: int) -> ReleaseRules:
+        band_n = max(8 * rest.noise_n, 2 * self.settings.resolution_n)
+        return ReleaseRules(block, self._release, self._slack, band_n)
 
-    def _close(self, ended: tuple[int, int], pulls: list[Pull]) -> None:
-        at, certain = ended
-        pull = self._dissect(at, certain, ())
-        t_end = float(self._samples.t(at, at + 1)[0])
-        if pull is not None:
-            pulls.append(pull)
-            self._quiet_from_s = t_end
+    def _close(self, ended: Release, pulls: list[Pull]) -> None:
+        assert self._rest is not None
+        assert self._loaded_from is not None
+        at, certain = self._loaded_from + ended.at, self._loaded_from + ended.certain
+        found = self._dissect(at, certain, ())
+        if found:
+            pulls += found
+            self._quiet_from_s = float(self._samples.t(at, at + 1)[0])
+        # What stayed on the string is where the next pull is measured from.
+        self._rest.level_n += ended.stays_n
         self._loaded_from = None
         self._next = self._page_from = self._fence = certain
         self._elsewhere_pages = 0
@@ -294,11 +280,11 @@ class PullFinder:
         if self._loaded_from is None:
             return []
         stop = self._samples.stop if stop is None else stop
-        pull = self._dissect(stop, stop, (why,))
+        found = self._dissect(stop, stop, (why,))
         self._loaded_from = None
-        return [] if pull is None else [pull]
+        return found
 
-    def _dissect(self, released: int, stop: int, reasons: tuple[str, ...]) -> Pull | None:
+    def _dissect(self, released: int, stop: int, reasons: tuple[str, ...]) -> list[Pull]:
         assert self._rest is not None
         assert self._loaded_from is not None
         # The same stretch in front of the pull, however much more happens to be kept.
@@ -314,7 +300,7 @@ class PullFinder:
             quiet_from_s=self._quiet_from_s,
             first_number=first,
         )
-        return dissect(segment, self.settings, reasons) if is_pull(segment, self.settings) else None
+        return dissect_all(segment, self.settings, reasons)
 
     def _tidy(self) -> None:
         """Keeps some rest in front of what comes, and all of an open pull."""
@@ -322,33 +308,3 @@ class PullFinder:
         keep = min(anchor, self._page_from) - self._history
         if keep - self._samples.first > self._history:
             self._samples.forget_before(keep)
-
-
-def _first_gone(tops: Floats, lows: Floats, reached: Floats, length: int, band: float) -> int | None:
-    """First stretch of `length` blocks near rest that is not just the low turn of a stick-slip cycle.
-
-    Either all of it is at rest or below, or it is low and flat; a string being loaded again is neither.
-    """
-    if len(tops) < length:
-        return None
-    highs = sliding_window_view(tops, length).max(axis=1)
-    deeps = sliding_window_view(lows, length).min(axis=1)
-    height = reached[: len(highs)]
-    at_rest = highs < np.maximum(band, 0.03 * height)
-    flat = (highs < 0.15 * height) & (highs - deeps <= np.maximum(band, 0.03 * height))
-    return _first(at_rest | flat)
-
-
-def _first_slack(tops: Floats, lows: Floats, reached: Floats, length: int, band: float) -> int | None:
-    """First stretch that is flat and well below what was reached: let go, although some tension stays."""
-    if len(tops) < length:
-        return None
-    highs = sliding_window_view(tops, length).max(axis=1)
-    deeps = sliding_window_view(lows, length).min(axis=1)
-    height = reached[: len(highs)]
-    return _first((highs - deeps <= np.maximum(band, 0.03 * height)) & (highs < 0.35 * height))
-
-
-def _first(flags: NDArray[np.bool_]) -> int | None:
-    at = int(np.argmax(flags))
-    return at if flags[at] else None

@@ -13,6 +13,10 @@ from acquire.capture.taken import Taken
 from acquire.units import newtons_per
 from drivers.base import Batch
 
+LIVE_REST_S = 0.25
+"""On a bench the hand is told to let go between pulls; somebody's file gets the benefit of the doubt."""
+LIGHTEST_COEFFICIENT = 0.03
+"""No panel is so slippery that a block breaks away below this share of its weight."""
 UNUSABLE = frozenset({"out of range", "wrong unit", "fault"})
 """A sample flagged so is treated as lost. "unstable" is not among them: a force gauge that is being pulled is
 never still; how many samples said so is noted beside the pull. Nor is "overload": see `usable_force`."""
@@ -123,6 +127,14 @@ def pull_settings(
     """Settings for a gauge as its description tells it; `chosen` overrides those fields that are not None."""
     factor = newtons_per(unit)
     settings = PullSettings(
-        rate_hz=rate_hz, resolution_n=resolution * factor, full_scale_n=full_scale * factor
+        rate_hz=rate_hz,
+        resolution_n=resolution * factor,
+        full_scale_n=full_scale * factor,
+        min_rest_s=LIVE_REST_S,
     )
     return replace(settings, **{key: value for key, value in chosen.items() if value is not None})
+
+
+def least_force_n(block_weight_n: float) -> float:
+    """The `min_force_n` to choose for a block of this weight."""
+    return LIGHTEST_COEFFICIENT * block_weight_n

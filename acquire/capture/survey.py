@@ -8,12 +8,19 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from acquire.capture.finder import PullFinder, robust_sd
+from acquire.capture.anatomy import Pull
+from acquire.capture.finder import PullFinder
+from acquire.capture.robust import robust_sd
 from acquire.capture.settings import PullSettings
 
 Floats = NDArray[np.float64]
 
 WINDOW_S = 0.25
+WINDOW_SAMPLES = 5
+WANDER_TIMES = 6.0
+"""A rise of less than this many times what the level does within a second anyway is drift."""
+LONGEST_S = 3600.0
+"""A machine may pull for minutes; a file that ends under load says so by itself."""
 SMALL_SHARE = 0.15
 """Next to the usual pull of a trace, a rise of less than this share of it is a bump."""
 
@@ -60,7 +67,7 @@ def survey(t: Floats, f: Floats) -> Survey:
     """Reads rate, display step, rest level and noise off a trace with at least two samples."""
     rate = sample_rate(t)
     step = display_step(f)
-    size = max(8, round(WINDOW_S * rate))
+    size = max(WINDOW_SAMPLES, round(WINDOW_S * rate))
     count = len(f) // size
     if count < 3:
         level = float(np.median(f[: max(2, size // 2)]))
@@ -90,9 +97,10 @@ def _noise(f: Floats, step: float) -> float:
 
 def _rest_windows(medians: Floats, spreads: Floats, span: float, step: float) -> NDArray[np.intp]:
     """The windows at rest: of the levels where the force stays flat, the one with most to say for it."""
-    flat = np.flatnonzero(spreads <= max(0.04 * span, 3 * step, 2.0 * float(np.quantile(spreads, 0.2))))
+    # Measured by the calmest tenth, not by the span: a slow rise is flat next to the height of a pull.
+    flat = np.flatnonzero(spreads <= max(3 * step, 2.0 * float(np.quantile(spreads, 0.1))))
     order = flat[np.argsort(medians[flat], kind="stable")]
-    cuts = np.flatnonzero(np.diff(medians[order]) > 0.1 * span) + 1
+    cuts = np.flatnonzero(np.diff(medians[order]) > 0.05 * span) + 1
     levels = [np.sort(group) for group in np.split(order, cuts)]
     least = max(1, 0.03 * len(flat))
     levels = [group for group in levels if len(group) >= least] or levels
@@ -121,7 +129,8 @@ def settings_for(t: Floats, f: Floats, base: PullSettings | None = None) -> Pull
         resolution_n=seen.resolution_n,
         rest_n=seen.first_rest_n,
         noise_n=seen.noise_n,
-        min_force_n=6.0 * seen.wander_n,
+        min_force_n=WANDER_TIMES * seen.wander_n,
+        max_pull_s=LONGEST_S,
     )
     if base is not None:
         settings = replace(base, rest_n=seen.first_rest_n, noise_n=seen.noise_n)
@@ -130,4 +139,18 @@ def settings_for(t: Floats, f: Floats, base: PullSettings | None = None) -> Pull
     if not pulls:
         return settings
     usual = float(np.quantile([pull.highest_n for pull in pulls], 0.9))
-    return replace(settings, min_force_n=max(settings.min_force_n, SMALL_SHARE * usual))
+    least = max(settings.min_force_n, SMALL_SHARE * usual, WANDER_TIMES * _wander_between(t, f, pulls, seen))
+    return replace(settings, min_force_n=least)
+
+
+def _wander_between(t: Floats, f: Floats, pulls: list[Pull], seen: Survey) -> float:
+    """What the level does within a second outside the pulls found: drift that passes for pulls is all over."""
+    size = max(WINDOW_SAMPLES, round(WINDOW_S * seen.rate_hz))
+    count = len(f) // size
+    loaded = np.zeros(count * size, dtype=bool)
+    for pull in pulls:
+        first, stop = np.searchsorted(t, (pull.t_start_s - WINDOW_S, pull.t_end_s + WINDOW_S))
+        loaded[first:stop] = True
+    free = np.flatnonzero(~loaded.reshape(count, size).any(axis=1))
+    medians = np.median(f[: count * size].reshape(count, size), axis=1)
+    return _wander(medians, free, max(1, round(seen.rate_hz / size)))
