@@ -35,6 +35,7 @@ _Place = tuple[int, int]
 class Comparison:
     """Holds what a recording gives against what the journal says it gave.
 
+    Everything but the wording of reasons, which a later version of the program may put more plainly.
     Matched by the bytes they come from, so that an item lost or added does not seem to change all behind it.
     """
 
@@ -133,8 +134,6 @@ def _said_by_journal(item: Item) -> dict[str, Any]:
     }
     if isinstance(item, Reading):
         fields |= {"resolution": item.resolution, "under_read": item.under_read}
-    else:
-        fields["reasons"] = item.reasons
     if _of_run(item):
         fields["total"] = item.details.get("total")
     else:
@@ -169,8 +168,6 @@ def _given_by(taken: Taken, item: Item, start: StreamStart, start_utc: datetime)
     }
     if isinstance(item, Reading):
         fields |= {"resolution": taken.resolution, "under_read": taken.under_read}
-    else:
-        fields["reasons"] = taken.reasons
     return fields
 
 

@@ -85,7 +85,7 @@ def _print_score(console: Console, score: Score) -> None:
     for reason in score.reasons:
         _say(console, f"{'not given' if score.points is None else 'at least'}: {reason}")
     for panel in score.panels:
-        for line in _panel_lines(panel):
+        for line in _panel_lines(panel, score):
             _say(console, line)
     for why, ids in gathered(score.left_out):
         _say(console, f"left out: {_ids(ids)}: {why}")
@@ -97,11 +97,11 @@ def _print_score(console: Console, score: Score) -> None:
         _say(console, f"note: {note}")
 
 
-def _panel_lines(panel: PanelResult) -> Iterable[str]:
+def _panel_lines(panel: PanelResult, score: Score) -> Iterable[str]:
     for found in panel.sets:
-        yield f"{panel.panel}, {found.phase}: {set_words(found)}"
+        yield f"{panel.panel}, {found.phase}: {set_words(found, score)}"
     if panel.figure is not None:
-        yield f"{panel.panel}: {figure_words(panel)}"
+        yield f"{panel.panel}: {figure_words(panel, score)}"
 
 
 def _ids(ids: list[str]) -> str:

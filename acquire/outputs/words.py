@@ -3,7 +3,7 @@
 import json
 from collections import defaultdict
 from collections.abc import Callable, Iterable
-from math import floor, log10
+from math import floor, isclose, log10
 from typing import Any
 
 from pydantic import ValidationError
@@ -47,11 +47,19 @@ def total_of(total: Points | None, parts: Iterable[Points | None], status: str) 
     return f"{'≥ ' if status == 'at least' else ''}{total.value:.{places}f}"
 
 
-def measured(figure: Figure) -> str:
-    """A measured number to two digits of its standard uncertainty, or as the method rounds it if coarser."""
+def measured(figure: Figure, alike: Iterable[Figure]) -> str:
+    """A measured number to two digits of its standard uncertainty, or as the method rounds it if coarser.
+
+    Args:
+        alike: the figures of the same kind in the same score. A number that rounding left as it was cannot
+            tell by itself that it was rounded; the others can.
+    """
+    group = [figure, *alike]
     size = figure.standard_uncertainty
-    places = 6 if size <= 0 else max(0, 1 - floor(log10(size)))
-    return figure.text if _places(figure.text) <= places else f"{figure.value:.{places}f}"
+    places = max(0, 1 - floor(log10(size))) if size > 0 else 6
+    if size <= 0 or any(not isclose(one.value, one.unrounded, rel_tol=1e-12) for one in group):
+        places = min(places, max(_places(one.text) for one in group))
+    return f"{figure.value:.{places}f}"
 
 
 def _places(text: str) -> int:
@@ -75,18 +83,21 @@ def readings_used(score: Score) -> str:
     return f"{len(score.used)} of {len(score.used) + len(score.left_out)}"
 
 
-def set_words(found: SetResult) -> str:
+def set_words(found: SetResult, score: Score) -> str:
     """The readings of one panel before or after the product, as one phrase."""
     if found.mean is None or found.result is None:
         return found.problem or "no mean"
-    mean = (
-        f"{measured(found.mean)} {found.mean.unit}, sd {found.sd or 0.0:.2g}, "
-        f"{len(found.used)} of {found.taken} used"
-    )
-    return mean if found.result.unit == found.mean.unit else f"friction {measured(found.result)} from {mean}"
+    sets = [one for panel in score.panels for one in panel.sets]
+    mean = measured(found.mean, [one.mean for one in sets if one.mean is not None])
+    counted = f"{len(found.used)} of {found.taken} used"
+    text = f"{mean} {found.mean.unit}, sd {found.sd or 0.0:.2g}, {counted}"
+    if found.result.unit == found.mean.unit:
+        return text
+    friction = measured(found.result, [one.result for one in sets if one.result is not None])
+    return f"friction {friction} from {text}"
 
 
-def figure_words(panel: PanelResult) -> str:
+def figure_words(panel: PanelResult, score: Score) -> str:
     """What one panel came to: its change, its rating, or how far its washing went."""
     figure = panel.figure
     if figure is None:
@@ -96,9 +107,11 @@ def figure_words(panel: PanelResult) -> str:
         rose = (figure.value < 0) == (figure.unit == "1")
         what = "friction " if figure.unit == "1" else ""
         unit = "" if figure.unit == "1" else f" {figure.unit}"
-        return f"{what}{measured(figure).lstrip('-')}{unit} {'higher' if rose else 'lower'} when treated"
+        alike = [one.result for other in score.panels for one in other.sets if one.result is not None]
+        size = measured(figure, alike).lstrip("-")
+        return f"{what}{size}{unit} {'higher' if rose else 'lower'} when treated"
     if panel.highest_passed is None and panel.first_failed is None:
-        return measured(figure)
+        return figure.text
     passed = "no stage" if panel.highest_passed is None else f"stage {panel.highest_passed}"
     failed = "no failure so far" if panel.first_failed is None else f"failed at {panel.first_failed}"
     return f"passed {passed}, {failed}"

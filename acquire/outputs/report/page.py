@@ -34,7 +34,6 @@ class Plot:
     drawing: Markup
     title: str
     reading: Reading
-    panel: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -192,15 +191,15 @@ def _plots(name: str, traces: list[PullTrace]) -> list[Plot]:
     for trace in traces:
         reading = trace.reading
         step = reading.step
-        title = f"{step.phase.capitalize()} panel {step.panel}"
+        what = f"{step.phase} panel {step.panel}"
         sliding_n = reading.details.get("sliding_n")
         slides = f", then slides at {sliding_n:.3g} N" if isinstance(sliding_n, int | float) else ""
         alt = (
-            f"Force over time of one pull, {title.lower()}: from rest it rises to a break at "
+            f"Force over time of one pull, {what}: from rest it rises to a break at "
             f"{reading.value:.3g} N{slides}, and is let go."
         )
         drawing = draw_pull(trace, frame, name=f"{name}-{step.phase}", alt=alt)
-        plots.append(Plot(drawing, title, reading, step.panel))
+        plots.append(Plot(drawing, what[:1].upper() + what[1:], reading))
     return plots
 
 
