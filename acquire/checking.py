@@ -18,6 +18,10 @@ from drivers.description import GaugeDescription
 
 ON_SHARE = 0.5
 """A level of at least this share of what the weight should give is the weight; less is the empty hook."""
+MOVED_SHARE = 0.25
+"""A force that moved by this share of the weight has left its level."""
+STILL_SHARE = 0.01
+"""What a settled gauge may flicker, as a share of the weight; or four display steps, if that is more."""
 
 
 @dataclass(slots=True)
@@ -31,6 +35,7 @@ class Checking:
     assigned: Assigned
     repeats: int
     tolerance: Tolerance
+    stall_s: float = STALL_S
     values: list[float] = field(default_factory=list)
     zeros: list[float] = field(default_factory=list)
     raw: list[RawRef] = field(default_factory=list)
@@ -48,13 +53,21 @@ class Checking:
                 ordinal=ordinal,
             )
         )
-        said = f"{len(self.values)} of {self.repeats} on {self.assigned.reference}: {value:.4g}"
-        self.say(f"{said} {'strokes' if self.assigned.unit == '1' else self.assigned.unit}")
+        unit = "strokes" if self.assigned.unit == "1" else self.assigned.unit
+        said = f"{len(self.values)} of {self.repeats} on {self.assigned.reference}: {value:.4g} {unit}"
+        self.tell(Note("waiting", said, self.line.gauge, progress=(len(self.values), self.repeats)))
         if len(self.values) == self.repeats:
             self._conclude()
 
     def say(self, text: str) -> None:
         self.tell(Note("waiting", text, self.line.gauge))
+
+    def refuse(self, taken: Taken) -> None:
+        """Keeps what capture refused, with its reasons."""
+        refusal = self.logger.refuse(
+            taken, source=self.line.source, gauge=self.line.gauge, sync_recording=self.line.sync
+        )
+        self.tell(Note("refused", "; ".join(taken.reasons), self.line.gauge, refusal))
 
     def _conclude(self) -> None:
         description = self.line.stream.description
@@ -87,10 +100,11 @@ class WeightCheck:
         self._checking = checking
         stream = checking.line.stream
         timing = stream.description.timing
-        resolution_n = canonical_resolution(stream.description)
+        weight_n, resolution_n = checking.assigned.value, canonical_resolution(stream.description)
         self._levels = LevelCapture(
             rate_hz=timing.rate_hz or 1.0 / (timing.period_s or 0.1),
-            still_n=max(4 * resolution_n, 0.01 * checking.assigned.value),
+            still_n=max(4 * resolution_n, STILL_SHARE * weight_n),
+            moved_n=MOVED_SHARE * weight_n,
             full_scale_n=stream.full_scale_n,
         )
         self._empty = False
@@ -115,23 +129,27 @@ class WeightCheck:
                 checking.zeros.append(level.value_n)
                 checking.say(f"zero {level.value_n:+.3g} N taken: hang {checking.assigned.reference}")
             self._empty = True
-        elif self._empty:
+        elif not self._empty:
+            checking.say(f"{level.value_n:.3g} N hang on the hook: take it off first, for the zero")
+        else:
             self._empty = False
-            zero_n = checking.zeros[-1]
-            # Every placement is measured from the zero just before it, so drift between them cancels.
-            checking.add(
-                level.value_n - zero_n + checking.zeros[0],
-                level.first_byte,
-                level.last_byte,
-                checking.line.stream.opening,
-                0,
-            )
+            # One zero before each placement: in the difference of their means, drift cancels.
+            opening = checking.line.stream.opening
+            checking.add(level.value_n, level.first_byte, level.last_byte, opening, 0)
             if not self.done:
                 checking.say("take it off again")
 
     def take(self, taken: Taken) -> None: ...
 
     def tick(self) -> None: ...
+
+    def interrupted(self, why: str) -> None:
+        self._levels.reset()
+        if self._empty:
+            self._empty = False
+            self._checking.zeros.pop()
+        if not self.done:
+            self._checking.say("leave the hook empty when the gauge is back: the zero is taken anew")
 
     def stop(self) -> None: ...
 
@@ -154,8 +172,9 @@ class TileCheck:
         checking = self._checking
         channel = taken.details.get("channel")
         if taken.verdict == "refused":
-            checking.tell(Note("refused", "; ".join(taken.reasons), checking.line.gauge))
+            checking.refuse(taken)
         elif checking.assigned.channel is not None and channel not in (None, checking.assigned.channel):
+            # Only told: by its bytes it is a good value, and the journal must say what the bytes say.
             said = f"measured at {channel}°, the check is at {checking.assigned.channel}°"
             checking.tell(Note("refused", said, checking.line.gauge))
         elif not self.done:
@@ -164,6 +183,8 @@ class TileCheck:
     def samples(self) -> None: ...
 
     def tick(self) -> None: ...
+
+    def interrupted(self, why: str) -> None: ...
 
     def stop(self) -> None: ...
 
@@ -176,7 +197,11 @@ class StrokeCheck:
         self._base: float | None = None
         self._last: Taken | None = None
         self._seen_ns = 0
-        checking.say(f"make exactly {checking.assigned.value:g} strokes, counted by hand, then stop")
+        self._invite()
+
+    def _invite(self) -> None:
+        wanted = self._checking.assigned.value
+        self._checking.say(f"make exactly {wanted:g} strokes, counted by hand, then stop the machine")
 
     @property
     def done(self) -> bool:
@@ -184,7 +209,7 @@ class StrokeCheck:
 
     def take(self, taken: Taken) -> None:
         if taken.verdict == "refused":
-            self._checking.tell(Note("refused", "; ".join(taken.reasons), self._checking.line.gauge))
+            self._checking.refuse(taken)
             return
         gained = taken.details.get("gained")
         if self._base is None:
@@ -195,9 +220,18 @@ class StrokeCheck:
         last, base = self._last, self._base
         if last is None or base is None or self.done:
             return
-        if (self._checking.clock.monotonic_ns() - self._seen_ns) / 1e9 > STALL_S:
-            self._checking.add(last.value - base, last.first_byte, last.last_byte, last.opening, last.ordinal)
+        if (self._checking.clock.monotonic_ns() - self._seen_ns) / 1e9 > self._checking.stall_s:
             self._base = self._last = None
+            self._checking.add(last.value - base, last.first_byte, last.last_byte, last.opening, last.ordinal)
+            if not self.done:
+                self._invite()
+
+    def interrupted(self, why: str) -> None:
+        """Strokes made while the counter was away prove nothing about it."""
+        if self._last is not None:
+            self._base = self._last = None
+            self._checking.say("the counter was lost: what it had counted is left out")
+            self._invite()
 
     def samples(self) -> None: ...
 

@@ -48,3 +48,34 @@ class SystemClock:
     def sleep(self, seconds: float) -> None:
         """Waits until `seconds` of this clock have passed."""
         time.sleep(seconds / self.speed)
+
+
+STEP_S = 1.0
+"""A smaller step of the calendar is an ordinary correction."""
+
+
+class StepWatch:
+    """Notices that the calendar has jumped against the monotonic clock, or that the machine slept."""
+
+    def __init__(self, clock: Clock) -> None:
+        self._clock = clock
+        self._ahead_s = self._look()
+
+    def step_s(self) -> float:
+        """By how much the calendar has jumped since the last look; 0 if it has not."""
+        before_s, ahead_s = self._ahead_s, self._look()
+        if ahead_s is None:
+            return 0.0
+        # Held against the last look, not the first: slow corrections add up and are no step.
+        self._ahead_s = ahead_s
+        step_s = 0.0 if before_s is None else ahead_s - before_s
+        return step_s if abs(step_s) > STEP_S else 0.0
+
+    def _look(self) -> float | None:
+        """How far the calendar is ahead; None if this thread was held up between the two readings."""
+        before_ns = self._clock.monotonic_ns()
+        utc_s = self._clock.utc().timestamp()
+        after_ns = self._clock.monotonic_ns()
+        if after_ns - before_ns > STEP_S * 1e9 / 4:
+            return None
+        return utc_s - (before_ns + after_ns) / 2e9

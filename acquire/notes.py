@@ -29,6 +29,8 @@ class Note:
     text: str
     gauge: str = ""
     about: Reading | Refusal | Check | Amendment | None = None
+    progress: tuple[int, int] | None = None
+    """How many are taken, of how many, where that has changed."""
 
 
 Tell = Callable[[Note], None]

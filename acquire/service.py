@@ -8,6 +8,7 @@ acquisition: `pump` raises, and nothing is told that is not on disk.
 
 import queue
 from collections.abc import Iterable, Sequence
+from contextlib import ExitStack
 from dataclasses import dataclass
 from functools import partial
 from types import TracebackType
@@ -17,8 +18,8 @@ from acquire.calibration.references import assigned_value
 from acquire.calibration.stamp import Incident
 from acquire.capture.taken import Taken
 from acquire.checking import CHECKS, Checking
-from acquire.clock import Clock
-from acquire.errors import ConfigError
+from acquire.clock import Clock, StepWatch
+from acquire.errors import ConfigError, TransportError
 from acquire.home import Home
 from acquire.logger import Announcement, Logger, Source
 from acquire.model import Amendment, Step, StreamStart, Test, Trial
@@ -27,14 +28,17 @@ from acquire.ports import PortEvent, PortOwner, parse_address
 from acquire.ports.owner import connect_to
 from acquire.recordings import Header, Recorder
 from acquire.stream import GaugeStream
-from acquire.tasks import Line, Measure, Task, Wash
+from acquire.tasks import STALL_S, Line, Measure, Task, Wash
 from acquire.trials import record_of
 
 QUEUE_EVENTS = 1000
 LEAST_FRICTION = 0.02
 """No pull is weaker than this share of the block's weight; what is, is a hand near the string."""
+STALL_LIMITS_N = 4
+"""A machine stands, for a clock that runs fast, after so many of its shortest limits at least."""
 QUANTITY_OF = {Test.SLIP: "force", Test.GLOSS: "gloss", Test.WASH: "count"}
-CLOCK_STEP_S = 1.0
+CLOCK_LIMIT_S = 60.0
+"""Recordings date their readings from their own start: beyond this, what follows would be misdated."""
 
 
 @dataclass(slots=True)
@@ -45,7 +49,9 @@ class _Open:
     owner: PortOwner
     recorder: Recorder
     task: Task | None = None
-    lost: bool = False
+    opened: bool = False
+    lost: str = ""
+    """Why the port is not open, as far as was told."""
 
 
 class Service:
@@ -81,8 +87,11 @@ class Service:
         self._shortest_limit_s = shortest_limit_s
         self._events: queue.Queue[PortEvent | Exception] = queue.Queue(QUEUE_EVENTS)
         self._open: dict[str, _Open] = {}
-        self._utc_ahead_s = self._ahead_s()
-        names = list(self.bench.gauges) if gauges is None else list(gauges)
+        self._stall_s = max(STALL_S, STALL_LIMITS_N * shortest_limit_s)
+        self._doubts: list[Amendment] = []
+        self._closing = False
+        self._clock_watch = StepWatch(clock)
+        names = list(dict.fromkeys(self.bench.gauges if gauges is None else gauges))
         descriptions = {name: home.description(self.bench.gauge(name).description) for name in names}
         self.journal = home.journal()
         self.logger = Logger(self.journal, self.bench, clock, self._announced)
@@ -97,19 +106,33 @@ class Service:
 
     @classmethod
     def for_step(
-        cls, home: Home, step: Step, *, clock: Clock, tell: Tell, shortest_limit_s: float = 0.0
+        cls,
+        home: Home,
+        step: Step,
+        *,
+        clock: Clock,
+        tell: Tell,
+        gauge: str | None = None,
+        shortest_limit_s: float = 0.0,
     ) -> Self:
-        """A service that opens only the gauge one step needs.
+        """A service that opens only the gauge one step needs: `gauge`, else the bench's first that fits.
 
         Raises:
             ConfigError: the bench has no such gauge, or the step is a person's to answer.
         """
         bench = home.bench()
         quantities = {
-            name: home.description(gauge.description).quantity for name, gauge in bench.gauges.items()
+            name: home.description(entry.description).quantity for name, entry in bench.gauges.items()
         }
         wanted = _quantity_for(step)
         fitting = [name for name, quantity in quantities.items() if quantity == wanted]
+        if gauge is not None and gauge not in fitting:
+            bench.gauge(gauge)
+            raise ConfigError(
+                f"gauge {gauge!r} measures {quantities[gauge]}; {step.test.value} needs {wanted}",
+                hint=f"gauges of this bench that fit: {', '.join(fitting) or 'none'}",
+            )
+        fitting = fitting if gauge is None else [gauge]
         if not fitting:
             raise _no_gauge(step)
         return cls(home, clock=clock, tell=tell, gauges=fitting[:1], shortest_limit_s=shortest_limit_s)
@@ -138,7 +161,11 @@ class Service:
             port=self.bench.gauge(name).port,
             scenario=self.bench.name,
         )
-        recorder = Recorder(path, header, self._clock)
+        with ExitStack() as undo:
+            recorder = Recorder(path, header, self._clock)
+            undo.callback(recorder.close)
+            self._announce_stream(name, stream, recorder)
+            undo.pop_all()
         owner = PortOwner(
             name,
             connect_to(address, description.serial),
@@ -149,23 +176,26 @@ class Service:
             on_failure=self._failed,
             shortest_limit_s=self._shortest_limit_s,
         )
+        source = Source(path.name, recorder.start_utc)
+        line = Line(name, source, recorder.sync, stream, stream.t_source)
+        return _Open(line, owner, recorder)
+
+    def _announce_stream(self, name: str, stream: GaugeStream, recorder: Recorder) -> None:
+        """Writes down all that is needed to get this recording's readings out of its bytes again."""
         self.journal.append(
             "stream",
             StreamStart(
-                recording=path.name,
+                recording=recorder.path.name,
                 gauge=name,
-                description=description.name,
-                description_text=description.text,
-                description_sha256=description.sha256,
+                description=stream.description.name,
+                description_text=stream.description.text,
+                description_sha256=stream.description.sha256,
                 capture=stream.chosen,
                 t_utc=recorder.start_utc,
             ),
             t_utc=recorder.start_utc,
             t_mono_ns=self._clock.monotonic_ns(),
         )
-        source = Source(path.name, recorder.start_utc)
-        line = Line(name, source, recorder.sync, stream, stream.t_source)
-        return _Open(line, owner, recorder)
 
     def __enter__(self) -> Self:
         for one in self._open.values():
@@ -184,12 +214,34 @@ class Service:
             self._close()
 
     def _close(self) -> None:
+        """Ports first, journal last; one that fails to close does not keep the others open."""
+        self._closing = True
         for one in self._open.values():
             one.owner.request_stop()
-        for one in self._open.values():
-            one.owner.stop()
-            one.recorder.close()
-        self.journal.close()
+        with ExitStack() as last_to_first:
+            last_to_first.callback(self.journal.close)
+            for one in self._open.values():
+                last_to_first.callback(one.recorder.close)
+                if one.owner.running:
+                    last_to_first.callback(one.owner.stop)
+
+    def await_ports(self, limit_s: float) -> None:
+        """Pumps until every port has been open once.
+
+        Raises:
+            TransportError: one was not within `limit_s`; says why.
+        """
+        until_ns = self._clock.monotonic_ns() + int(limit_s * 1e9)
+        while missing := [name for name, one in self._open.items() if not one.opened]:
+            if self._clock.monotonic_ns() >= until_ns:
+                name = missing[0]
+                port, why = self.bench.gauge(name).port, self._open[name].lost or "it did not open"
+                raise TransportError(
+                    f"gauge {name!r} on port {port}: {why}",
+                    hint="plug it in and close what else uses it, or set its port in "
+                    f"{self.home.bench_file}; `panelwright ports` lists what is there",
+                )
+            self.pump()
 
     def measure(self, trial: Trial, step: Step) -> Task:
         """From now on, what the gauge for this step gives belongs to the step.
@@ -215,6 +267,7 @@ class Service:
                 step=step,
                 target=target,
                 record=record,
+                stall_s=self._stall_s,
             )
         else:
             one.task = Measure(
@@ -229,6 +282,8 @@ class Service:
             ConfigError: there is no such gauge or reference, or they do not fit each other.
         """
         entry = self.bench.gauge(gauge)
+        if gauge not in self._open:
+            raise ConfigError(f"gauge {gauge!r} is not open", hint="name it when the service is started")
         one = self._open[gauge]
         assigned = assigned_value(self.bench, reference, channel)
         if assigned.unit != _UNIT_OF[one.line.stream.description.quantity]:
@@ -237,7 +292,14 @@ class Service:
                 hint="a force gauge needs a weight, a glossmeter a tile, a counter counted strokes",
             )
         checking = Checking(
-            one.line, self.logger, self._tell, self._clock, assigned, repeats, entry.tolerance
+            one.line,
+            self.logger,
+            self._tell,
+            self._clock,
+            assigned,
+            repeats,
+            entry.tolerance,
+            stall_s=self._stall_s,
         )
         task: Task = CHECKS[assigned.unit](checking)
         one.task = task
@@ -251,15 +313,21 @@ class Service:
                 one.task = None
 
     def run(self, task: Task, *, linger_s: float = 0.0) -> None:
-        """Pumps until `task` is done and `linger_s` have passed since, then ends it."""
+        """Pumps until `task` is done and `linger_s` have passed since, then ends it; so does Ctrl-C.
+
+        Raises:
+            RecordingError, JournalError, TransportError: as `pump`. The task then logs nothing more.
+        """
         try:
             while not task.done:
                 self.pump()
             until_ns = self._clock.monotonic_ns() + int(linger_s * 1e9)
             while self._clock.monotonic_ns() < until_ns:
                 self.pump()
-        finally:
+        except KeyboardInterrupt:
             self.rest(task)
+            raise
+        self.rest(task)
 
     def pump(self, timeout_s: float = 0.1) -> int:
         """Handles what the ports delivered, waiting up to `timeout_s` of real time for the first event.
@@ -269,22 +337,24 @@ class Service:
 
         Raises:
             RecordingError, JournalError: something cannot be written; acquisition has ended.
+            TransportError: the clock jumped so far that readings would be misdated; the same.
         """
         handled = 0
-        try:
-            event = self._events.get(timeout=timeout_s)
-            while True:
-                if isinstance(event, Exception):
-                    raise event
-                self._handle(event)
-                handled += 1
-                event = self._events.get_nowait()
-        except queue.Empty:
-            pass
+        # No more than the queue holds: a gauge that talks without pause must not keep the tasks waiting.
+        while handled < QUEUE_EVENTS:
+            try:
+                event = self._events.get(block=not handled, timeout=timeout_s)
+            except queue.Empty:
+                break
+            if isinstance(event, Exception):
+                raise event
+            self._handle(event)
+            handled += 1
         self._notice_clock_step()
         for one in self._open.values():
             if one.task is not None:
                 one.task.tick()
+        self._tell_doubts()
         return handled
 
     def _handle(self, event: PortEvent) -> None:
@@ -294,6 +364,8 @@ class Service:
         if event.kind == "chunk" and task is not None:
             task.samples()
         self._give(one, found)
+        if event.kind == "lost" and task is not None:
+            task.interrupted(event.note)
         if event.kind in ("open", "lost"):
             self._port(one, event)
 
@@ -304,14 +376,15 @@ class Service:
 
     def _port(self, one: _Open, event: PortEvent) -> None:
         if event.kind == "lost":
-            one.lost = True
+            one.lost = event.note
             self.logger.record_incident(
                 Incident(gauge=event.gauge, t_utc=event.t_utc, what=f"lost: {event.note}", needs_check=False)
             )
-            self._tell(Note("lost", f"{event.note}; trying to get it back", event.gauge))
+            trying = "trying to get it back" if one.opened else "waiting for it"
+            self._tell(Note("lost", f"{event.note}; {trying}", event.gauge))
             return
-        again = "back" if one.lost else "open"
-        one.lost = False
+        again = "back" if one.opened else "open"
+        one.opened, one.lost = True, ""
         self._tell(Note("port", f"{again} on {event.note}", event.gauge))
 
     def _gauge_for(self, step: Step) -> _Open:
@@ -325,33 +398,42 @@ class Service:
         """What the logger has written; tasks tell of their own, doubts concern everybody."""
         fact = announcement.fact
         if isinstance(fact, Amendment) and fact.what == "doubtful":
-            self._tell(Note("amended", f"{fact.reading} is doubtful now: {fact.reason}", about=fact))
+            self._doubts.append(fact)
+
+    def _tell_doubts(self) -> None:
+        """All that one failed check puts in doubt in one note: it may be a whole day's readings."""
+        doubts, self._doubts = self._doubts, []
+        if not doubts:
+            return
+        named = doubts[0].reading if len(doubts) == 1 else f"{doubts[0].reading} to {doubts[-1].reading}"
+        noun = "reading is" if len(doubts) == 1 else "readings are"
+        text = f"{len(doubts)} earlier {noun} doubtful now ({named}): {doubts[0].reason}"
+        self._tell(Note("amended", text, about=doubts[0]))
 
     def _failed(self, error: Exception) -> None:
         """Called on a port's thread: the pump must see it, even if the queue is full."""
-        while True:
+        while not self._closing:
             try:
                 self._events.put(error, timeout=0.1)
             except queue.Full:
                 continue
             return
 
-    def _ahead_s(self) -> float:
-        return self._clock.utc().timestamp() - self._clock.monotonic_ns() / 1e9
-
     def _notice_clock_step(self) -> None:
         """A stepped clock or a suspended machine is an event of its own, never a stretched pull."""
-        ahead_s = self._ahead_s()
-        step_s = ahead_s - self._utc_ahead_s
-        if abs(step_s) > CLOCK_STEP_S:
-            self._utc_ahead_s = ahead_s
-            self.journal.append(
-                "clock step",
-                {"step_s": step_s},
-                t_utc=self._clock.utc(),
-                t_mono_ns=self._clock.monotonic_ns(),
+        step_s = self._clock_watch.step_s()
+        if not step_s:
+            return
+        self.journal.append(
+            "clock step", {"step_s": step_s}, t_utc=self._clock.utc(), t_mono_ns=self._clock.monotonic_ns()
+        )
+        said = f"the clock jumped by {step_s:+.1f} s, or the machine slept"
+        if abs(step_s) > CLOCK_LIMIT_S:
+            raise TransportError(
+                f"{said}: what is measured now would carry a wrong date",
+                hint="start again; what was taken is kept",
             )
-            self._tell(Note("lost", f"the clock jumped by {step_s:+.1f} s, or the machine slept"))
+        self._tell(Note("lost", said))
 
 
 _UNIT_OF = {"force": "N", "gloss": "GU", "count": "1"}

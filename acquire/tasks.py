@@ -50,6 +50,9 @@ class Task(Protocol):
     def tick(self) -> None:
         """Some time has passed."""
 
+    def interrupted(self, why: str) -> None:
+        """The port was lost; it may come back."""
+
     def stop(self) -> None:
         """No more will come."""
 
@@ -88,6 +91,20 @@ class Measure:
         state = state_of(trial.id, step, method, record())
         self._taken, self._wanted = state.taken, state.wanted
         self.done = state.done
+        if self.done:
+            # A program that was ended between the last reading and the look at outliers left that to do.
+            self._flag()
+            said = f"{step}: all {self._wanted} were taken before; what comes now is kept as an extra"
+            tell(Note("full", said, line.gauge, progress=(self._taken, self._wanted)))
+        else:
+            tell(Note("waiting", self._invitation(), line.gauge, progress=(self._taken, self._wanted)))
+
+    def _invitation(self) -> str:
+        left, panel = self._wanted - self._taken, self._step.panel
+        more = " more" if self._taken else ""
+        if self._step.test is Test.GLOSS:
+            return f"measure {panel} {left}{more} times at {self._method.gloss.angle_deg}°"
+        return f"pull the block {left}{more} times on {panel}; let the string hang slack before each pull"
 
     def take(self, taken: Taken) -> None:
         if taken.verdict == "refused":
@@ -113,7 +130,8 @@ class Measure:
             return
         self._taken += 1
         said = f"{self._taken} of {self._wanted}: {_shown(reading)}"
-        self._tell(Note("reading", said, self._line.gauge, reading))
+        progress = (self._taken, self._wanted)
+        self._tell(Note("reading", said, self._line.gauge, reading, progress))
         if self._taken == self._wanted:
             self._close()
 
@@ -122,25 +140,40 @@ class Measure:
         wanted = self._method.gloss.angle_deg
         if self._step.test is not Test.GLOSS or angle == wanted:
             return ""
+        if angle is None:
+            return f"the gauge does not say its angle, the method asks for {wanted}°"
         return f"measured at {angle}°, the method asks for {wanted}°"
 
     def _close(self) -> None:
+        self._flag()
+        self.done = True
+        self._tell(Note("full", f"{self._step}: all {self._wanted} taken", self._line.gauge))
+
+    def _flag(self) -> None:
         """The step is full: what stands out among its readings is said, and written down."""
         own = [
             reading
             for reading in self._record().readings
             if reading.trial == self._trial.id and reading.step == self._step
         ]
-        for reading_id, why in flag_outliers(own, self._method).items():
-            amendment = Amendment(reading=reading_id, what="flagged", reason=why)
-            self._logger.amend(amendment)
-            self._tell(Note("amended", f"stands out: {why}", self._line.gauge, amendment))
-        self.done = True
-        self._tell(Note("full", f"{self._step}: all {self._wanted} taken", self._line.gauge))
+        stand_out = flag_outliers(own, self._method)
+        for reading in own:
+            why = stand_out.get(reading.id)
+            if why is not None and why != reading.flagged:
+                self._amend(Amendment(reading=reading.id, what="flagged", reason=why), f"stands out: {why}")
+            elif why is None and reading.flagged is not None:
+                said = f"no longer stands out among the {len(own)} of its step"
+                self._amend(Amendment(reading=reading.id, what="unflagged", reason=said), said)
+
+    def _amend(self, amendment: Amendment, said: str) -> None:
+        self._logger.amend(amendment)
+        self._tell(Note("amended", f"{amendment.reading}: {said}", self._line.gauge, amendment))
 
     def samples(self) -> None: ...
 
     def tick(self) -> None: ...
+
+    def interrupted(self, why: str) -> None: ...
 
     def stop(self) -> None: ...
 
@@ -159,6 +192,7 @@ class Wash:
         step: Step,
         target: int,
         record: Callable[[], Record],
+        stall_s: float = STALL_S,
     ) -> None:
         self._line, self._logger, self._tell, self._clock = line, logger, tell, clock
         self._trial, self._step, self._target = trial, step, target
@@ -166,7 +200,14 @@ class Wash:
         self._base: float | None = None  # stream total when the last reading was logged
         self._last: Taken | None = None
         self._seen_ns = clock.monotonic_ns()
-        self.done = False
+        self._stall_s = stall_s
+        self._stands = True
+        self.done = self._before >= target
+        if self.done:
+            self._tell_full()
+        else:
+            said = f"{self._before} of {target} strokes so far: hands clear, then start the machine"
+            tell(Note("waiting", said, line.gauge, progress=(self._before, target)))
 
     @property
     def strokes(self) -> int:
@@ -183,17 +224,21 @@ class Wash:
             self._base = taken.value - (gained if isinstance(gained, int) else 0)
         self._last = taken
         self._seen_ns = self._clock.monotonic_ns()
+        self._stands = False
         rate = taken.details.get("rate_per_min")
         pace = f", {rate:.0f} a minute" if isinstance(rate, float) else ""
-        self._tell(Note("strokes", f"{self.strokes} of {self._target} strokes{pace}", self._line.gauge))
+        said = f"{self.strokes} of {self._target} strokes{pace}"
+        self._tell(Note("strokes", said, self._line.gauge, progress=(self.strokes, self._target)))
         reached = self.strokes >= self._target
         if reached or taken.value - self._base >= STROKES_PER_READING:
             self._log()
         if reached and not self.done:
             self.done = True
-            self._tell(
-                Note("full", f"{self.strokes} strokes: stop the machine and inspect", self._line.gauge)
-            )
+            self._tell_full()
+
+    def _tell_full(self) -> None:
+        said = f"{self.strokes} strokes: stop the machine, isolate it, then inspect {self._step.panel}"
+        self._tell(Note("full", said, self._line.gauge))
 
     def _log(self) -> None:
         if self._last is None or self._base is None or self._last.value == self._base:
@@ -218,11 +263,17 @@ class Wash:
 
     def tick(self) -> None:
         silent_s = (self._clock.monotonic_ns() - self._seen_ns) / 1e9
-        if silent_s > STALL_S and self._last is not None and self._base != self._last.value:
-            self._log()
-            self._tell(
-                Note("waiting", f"no stroke for {silent_s:.0f} s: the machine stands", self._line.gauge)
-            )
+        if self._stands or silent_s <= self._stall_s:
+            return
+        self._stands = True
+        self._log()
+        if not self.done:
+            said = f"no stroke for {silent_s:.0f} s: the machine stands at {self.strokes} strokes"
+            self._tell(Note("waiting", said, self._line.gauge))
+
+    def interrupted(self, why: str) -> None:
+        """What was counted before is safe; what the counter gained meanwhile shows when it is back."""
+        self._log()
 
     def stop(self) -> None:
         """Logs the strokes not logged yet."""

@@ -10,7 +10,6 @@ from acquire.capture.pulls import usable_force
 from drivers.base import Batch
 
 SETTLED_S = 1.0
-MOVED_STEPS = 5.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,14 +31,21 @@ class LevelCapture:
     Args:
         rate_hz: nominal sample rate.
         still_n: how much a settled gauge may flicker, in N.
+        moved_n: how far the force must go from the last level before another is looked for, in N.
         full_scale_n: what an overload without a number counts as.
     """
 
-    def __init__(self, *, rate_hz: float, still_n: float, full_scale_n: float) -> None:
+    def __init__(self, *, rate_hz: float, still_n: float, moved_n: float, full_scale_n: float) -> None:
         self._still_n = still_n
+        self._moved_n = moved_n
         self._full_scale_n = full_scale_n
         self._window: deque[tuple[float, int, int]] = deque(maxlen=max(3, round(SETTLED_S * rate_hz)))
         self._given: float | None = None
+
+    def reset(self) -> None:
+        """Samples were lost: what stood still before says nothing about now."""
+        self._window.clear()
+        self._given = None
 
     def feed(self, t_us: NDArray[np.int64], batch: Batch) -> list[Level]:
         """Takes samples with their times (µs, shape (n,)); returns the levels reached with them."""
@@ -55,7 +61,7 @@ class LevelCapture:
 
     def _take(self, value: float, t_us: int, end: int) -> Level | None:
         if self._given is not None:
-            if abs(value - self._given) <= MOVED_STEPS * self._still_n:
+            if abs(value - self._given) <= self._moved_n:
                 return None
             self._given = None
             self._window.clear()
