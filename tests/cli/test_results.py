@@ -83,7 +83,7 @@ def test_a_scorecard_tells_points_doubt_and_what_became_of_every_reading(made: M
     assert friction is not None
     assert float(friction[1]) == pytest.approx(0.140, abs=0.0015)
     assert "A: 2.0 GU higher when treated" in text
-    assert "left out: force-003.rec#3: taken beyond the 3 that the method asks for" in text
+    assert "left out: force-002.rec#3: taken beyond the 3 that the method asks for" in text
     assert "marked, doubtful: 6 readings" in text
     assert "marked, unchecked today: 6 readings" in text
     assert "passed stage 60, failed at 150" in text
