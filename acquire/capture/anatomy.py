@@ -124,8 +124,8 @@ def dissect_all(segment: Segment, settings: PullSettings, reasons: tuple[str, ..
     found: list[Pull] = []
     part: Segment | None = segment
     for cut in cuts(segment.t, g, segment.loaded, segment.released, band_n, settings):
-        if part is not None:
-            shift = part.first_number - segment.first_number
+        shift = 0 if part is None else part.first_number - segment.first_number
+        if part is not None and cut.at - shift > part.loaded:
             said = (f"never released: pulled again from {cut.held_n:.2g} N",) if cut.held_n else ()
             found.append(dissect(replace(part, released=cut.at - shift), settings, said))
         part = _after(segment, cut)

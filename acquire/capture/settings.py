@@ -21,7 +21,7 @@ class PullSettings:
     """A value at or beyond it (less half a step) is saturated; None: unknown."""
     min_rest_s: float = 0.05
     """Shorter at rest than this and there is no zero to measure from."""
-    min_rise_s: float = 0.035
+    min_rise_s: float = 0.04
     """From a tenth of breakaway to breakaway; faster, and the block's own inertia adds to the peak."""
     max_rise_s: float = 15.0
     max_under_read_fraction: float = 0.3

@@ -144,7 +144,7 @@ def settings_for(t: Floats, f: Floats, base: PullSettings | None = None) -> Pull
 
 
 def _wander_between(t: Floats, f: Floats, pulls: list[Pull], seen: Survey) -> float:
-    """What the level does within a second outside the pulls found: drift that passes for pulls is all over."""
+    """What the level does within a second outside the pulls found."""
     size = max(WINDOW_SAMPLES, round(WINDOW_S * seen.rate_hz))
     count = len(f) // size
     loaded = np.zeros(count * size, dtype=bool)

@@ -1,0 +1,1 @@
+"""How well pull capture reads simulated pulls whose truth is known: `python -m tests.accuracy`."""

@@ -1,0 +1,78 @@
+"""Holds what capture found against the truth."""
+
+from collections import Counter
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from acquire.capture.anatomy import Pull
+from simulators.force import PullTruth
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(slots=True)
+class Tally:
+    """Sums over some traces; forces in N."""
+
+    true: int = 0
+    found: int = 0
+    accepted: int = 0
+    extra_accepted: int = 0
+    extra_refused: int = 0
+    errors_n: list[float] = field(default_factory=list)
+    """Breakaway less true peak, of pulls that should be and were accepted."""
+    limits_n: list[float] = field(default_factory=list)
+    """Display step plus stated under-read of each."""
+    true_n: list[float] = field(default_factory=list)
+    reasons: Counter[str] = field(default_factory=Counter)
+
+    def add(self, other: "Tally") -> None:
+        for name in ("true", "found", "accepted", "extra_accepted", "extra_refused"):
+            setattr(self, name, getattr(self, name) + getattr(other, name))
+        self.errors_n += other.errors_n
+        self.limits_n += other.limits_n
+        self.true_n += other.true_n
+        self.reasons += other.reasons
+
+    @property
+    def taken(self) -> int:
+        """All pulls that capture accepted, true or false."""
+        return self.accepted + self.extra_accepted
+
+
+def tally(truths: list[PullTruth], pulls: list[Pull], *, step_s: float, resolution_n: float) -> Tally:
+    """Matches pulls to truths one to one, in order of time; what is left over is extra."""
+    result = Tally(true=len(truths))
+    left = list(pulls)
+    for truth in truths:
+        early, late = truth.t_start_s - 2 * step_s, truth.t_release_s + 2 * step_s
+        match = next((p for p in left if early <= p.t_break_s <= late), None)
+        if match is None:
+            continue
+        left.remove(match)
+        result.found += 1
+        for reason in match.reasons:
+            result.reasons[reason.split(":")[0].split(" for this")[0]] += 1
+        if not match.reasons:
+            result.accepted += 1
+            if truth.verdict == "accepted":
+                result.errors_n.append(error_n(match, truth))
+                result.limits_n.append(resolution_n + match.under_read_n)
+                result.true_n.append(truth.peak_n)
+    result.extra_accepted = sum(not pull.reasons for pull in left)
+    result.extra_refused = len(left) - result.extra_accepted
+    return result
+
+
+def error_n(pull: Pull, truth: PullTruth) -> float:
+    """Against the peak at the first break ("initial (peak) force before sliding", ASTM D1894, from memory).
+
+    Without a drop there is no peak; then anything between the force at which the block first moved and the
+    first top after it is the force at which it levelled off.
+    """
+    if truth.kind != "no-drop":
+        return pull.breakaway_n - truth.peak_n
+    low, high = truth.breakaway_n, truth.peak_n
+    return pull.breakaway_n - float(np.clip(pull.breakaway_n, low, high))
