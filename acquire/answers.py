@@ -2,10 +2,12 @@
 
 from uuid import uuid4
 
+from pydantic import ValidationError
+
 from acquire.clock import Clock
 from acquire.errors import ConfigError, MethodError
 from acquire.journal import Journal
-from acquire.logger import readings
+from acquire.logger import amended
 from acquire.model import Amendment, Inspection, Model, Rating, Reading, Step, Trial
 from acquire.scoring.method import Method
 from acquire.trials import check_rating, record_of, strokes_on, trials_of
@@ -30,12 +32,24 @@ def open_trial(
     """Opens a trial.
 
     Raises:
-        ConfigError: there is one of that id already.
-        ValidationError: the id is not made of small letters, digits and hyphens.
+        ConfigError: there is one of that id already, or something about it cannot be; says what.
     """
+    if len(set(panels)) != len(panels) or not all(panel and panel == panel.strip() for panel in panels):
+        raise ConfigError(
+            f"panels cannot be named {', '.join(map(repr, panels))}",
+            hint="name each panel once, without blanks around it",
+        )
     if trial_id in trials_of(journal):
         raise ConfigError(f"there is a trial {trial_id!r} already", hint="choose another id")
-    trial = Trial(id=trial_id, product=product, panels=panels, control=control, t_utc=clock.utc())
+    try:
+        trial = Trial(id=trial_id, product=product, panels=panels, control=control, t_utc=clock.utc())
+    except ValidationError as error:
+        at = str(error.errors()[0]["loc"][0])
+        raise ConfigError(
+            f"a trial cannot be opened with {at} {error.errors()[0]['input']!r}",
+            hint="an id is made of small letters, digits and single hyphens, such as larch-2; "
+            "product and panels may not be empty",
+        ) from error
     _write(journal, clock, "trial", trial)
     return trial
 
@@ -63,7 +77,7 @@ def inspect(
         trial=trial.id,
         panel=step.panel,
         stage=step.stage,
-        strokes=strokes_on(trial.id, step.panel, record_of(journal).readings),
+        strokes=strokes_on(trial.id, step.panel, record_of(journal, trial.id).readings),
         passed=passed,
         note=note,
         t_utc=clock.utc(),
@@ -81,15 +95,19 @@ def rule(
         The reading as known now.
 
     Raises:
-        ConfigError: there is no such reading.
+        ConfigError: there is no such reading, or no reason.
     """
-    if all(reading.id != reading_id for reading in readings(journal)):
+    found = journal.find(reading_id)
+    if found is None or found.kind != "reading":
         raise ConfigError(
             f"there is no reading {reading_id!r}", hint="panelwright journal --kind reading lists them"
         )
+    if not reason.strip():
+        raise ConfigError("a ruling needs its reason", hint="say why; it is printed beside the score")
     amendment = Amendment(reading=reading_id, what="ruling", reason=reason, by=by, counts=counts)
     _write(journal, clock, "amendment", amendment)
-    return next(reading for reading in readings(journal) if reading.id == reading_id)
+    said = (Amendment.model_validate(event.body) for event in journal.events("amendment"))
+    return amended(Reading.model_validate(found.body), (one for one in said if one.reading == reading_id))
 
 
 def _write(journal: Journal, clock: Clock, kind: str, body: Model, event_id: str | None = None) -> None:

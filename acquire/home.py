@@ -66,7 +66,11 @@ class Home:
         """The bench's method, or another one from `path`."""
         path = path or self.method_file
         self._must_exist(path)
-        return parse_method(path.read_text(encoding="utf-8"), str(path))
+        try:
+            text = path.read_text(encoding="utf-8-sig")
+        except UnicodeDecodeError as error:
+            raise ConfigError(f"{path} is not UTF-8 text: {error}", hint="save it as UTF-8") from error
+        return parse_method(text, str(path))
 
     def description(self, name: str) -> GaugeDescription:
         return description_named(name, self.gauges)
@@ -76,10 +80,16 @@ class Home:
 
         Raises:
             JournalError: it cannot be opened.
-            ConfigError: read-only, and there is none yet.
+            ConfigError: there is no bench; or read-only, and there is no journal yet.
         """
-        if readonly:
-            self._must_exist(self.journal_file)
+        if not readonly or not self.bench_file.exists():
+            # A copy of journal and recordings can be read without its bench; a bench is not begun by writing.
+            self._must_exist(self.journal_file if readonly else self.bench_file)
+        elif not self.journal_file.exists():
+            raise ConfigError(
+                f"there is no {self.journal_file.name} in {self.folder}: nothing has happened there yet",
+                hint=f"open a trial: panelwright trial open ID --product NAME --panel NAME --home {self.folder}",
+            )
         return Journal.open(self.journal_file, readonly=readonly)
 
     def _must_exist(self, path: Path) -> None:

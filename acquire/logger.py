@@ -8,7 +8,7 @@ Nothing logged is changed afterwards; what is learnt later is an amendment, and 
 """
 
 import threading
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from math import isfinite
@@ -270,8 +270,7 @@ def as_stamped(journal: Journal, trial: str | None = None) -> list[Reading]:
     Raises:
         JournalError: the journal cannot be read.
     """
-    found = [_read(Reading, event) for event in journal.events("reading")]
-    return [reading for reading in found if trial in (None, reading.trial)]
+    return [_read(Reading, event) for event in _logged(journal, trial)]
 
 
 def readings(journal: Journal, trial: str | None = None) -> list[Reading]:
@@ -280,14 +279,19 @@ def readings(journal: Journal, trial: str | None = None) -> list[Reading]:
     Raises:
         JournalError: the journal cannot be read.
     """
-    return [reading for _, reading in _amended(journal) if trial in (None, reading.trial)]
+    return [reading for _, reading in _amended(journal, trial)]
 
 
-def _amended(journal: Journal) -> list[tuple[int, Reading]]:
-    """Every reading as known now, with its place in the journal."""
+def _logged(journal: Journal, trial: str | None) -> Iterator[Event]:
+    # Other trials' readings are passed over unread: a bench soon has tens of thousands of them.
+    return (event for event in journal.events("reading") if trial in (None, event.body.get("trial")))
+
+
+def _amended(journal: Journal, trial: str | None = None) -> list[tuple[int, Reading]]:
+    """Every reading as known now, with its place in the journal; of one trial or of all."""
     amendments: dict[str, list[Amendment]] = {}
     # Amendments last: one written meanwhile then finds its reading, or waits for the next call.
-    logged = [(event.seq, _read(Reading, event)) for event in journal.events("reading")]
+    logged = [(event.seq, _read(Reading, event)) for event in _logged(journal, trial)]
     for event in journal.events("amendment"):
         amendment = _read(Amendment, event)
         amendments.setdefault(amendment.reading, []).append(amendment)

@@ -24,12 +24,13 @@ from acquire.home import Home
 from acquire.logger import Announcement, Logger, Source
 from acquire.model import Amendment, Step, StreamStart, Test, Trial
 from acquire.notes import Note, Tell
-from acquire.ports import PortEvent, PortOwner, parse_address
+from acquire.ports import Poll, PortEvent, PortOwner, parse_address
 from acquire.ports.owner import connect_to
 from acquire.recordings import Header, Recorder
 from acquire.stream import GaugeStream
 from acquire.tasks import STALL_S, Line, Measure, Task, Wash
 from acquire.trials import record_of
+from drivers.registry import make_driver
 
 QUEUE_EVENTS = 1000
 LEAST_FRICTION = 0.02
@@ -169,7 +170,7 @@ class Service:
         owner = PortOwner(
             name,
             connect_to(address, description.serial),
-            description.timing,
+            [Poll(name, description.timing, make_driver(description).plan())],
             recorder=recorder,
             clock=self._clock,
             deliver=partial(self._events.put, timeout=0.1),
@@ -250,7 +251,7 @@ class Service:
             ConfigError: the step is a person's to answer, or no gauge for it is open.
         """
         one = self._gauge_for(step)
-        record = partial(record_of, self.journal)
+        record = partial(record_of, self.journal, trial.id)
         if step.test is Test.WASH:
             target = self.method.wash.strokes_at(step.stage or 0)
             if target is None:

@@ -45,11 +45,11 @@ class StepState:
         return self.taken >= self.wanted
 
 
-def record_of(journal: Journal) -> Record:
-    """What the journal knows now. Of several answers to one question the newest counts."""
+def record_of(journal: Journal, trial: str | None = None) -> Record:
+    """What the journal knows now, of one trial or of all. The newest answer to a question counts."""
     ratings = {(one.trial, one.step): one for one in _all(journal, "rating", Rating)}
     inspections = {(one.trial, one.panel, one.stage): one for one in _all(journal, "inspection", Inspection)}
-    return Record(tuple(readings(journal)), tuple(ratings.values()), tuple(inspections.values()))
+    return Record(tuple(readings(journal, trial)), tuple(ratings.values()), tuple(inspections.values()))
 
 
 def trials_of(journal: Journal) -> dict[str, Trial]:
@@ -143,10 +143,8 @@ def find_step(
     Raises:
         ConfigError: the trial has no such panel or the method no such step; says which there are.
     """
-    if panel is not None and panel not in trial.panels:
-        raise ConfigError(
-            f"trial {trial.id!r} has no panel {panel!r}", hint=f"its panels: {_list(trial.panels)}"
-        )
+    if panel is not None:
+        _must_have(trial, panel)
     meant = [
         step
         for step in steps(trial, method)
@@ -175,12 +173,18 @@ def step_to_measure(
 ) -> Step:
     """The step a gauge shall take now: the first that fits what was said and is not done, else the only one.
 
+    Without a `phase` no step behind the product's application is chosen before the bare panels are measured
+    and handling is rated: what is measured "treated" on a bare panel cannot be told from the truth later.
+
     Raises:
-        ConfigError: nothing fits, or what comes next is a person's to answer.
+        ConfigError: nothing fits, or something else comes first.
     """
+    if panel is not None:
+        _must_have(trial, panel)
+    every = states(trial, method, record)
     fitting = [
         state
-        for state in states(trial, method, record)
+        for state in every
         if (test is None or state.step.test is test)
         and (panel is None or state.step.panel == panel)
         and (phase is None or state.step.phase == phase)
@@ -190,17 +194,36 @@ def step_to_measure(
     if not open_ones and test is not None and len(fitting) == 1:
         return fitting[0].step  # done already: what comes now is extra
     if not open_ones:
-        raise ConfigError(
-            f"trial {trial.id!r} has no open step like that",
-            hint=f"panelwright trial steps {trial.id} lists them",
-        )
+        if all(state.done for state in every):
+            raise ConfigError(f"trial {trial.id!r} is complete", hint=f"panelwright score {trial.id}")
+        there = _list(str(state.step) for state in every if not state.done)
+        raise ConfigError(f"trial {trial.id!r} has no open step like that", hint=f"open: {there}")
     step = open_ones[0]
+    if phase is None and step.phase != BARE:
+        _nothing_before_product(step, every)
     if step.test in RATED:
         raise ConfigError(
             f"next is {step}, which a person judges",
             hint=f"panelwright rate {trial.id} {step.test.value} VALUE --panel {step.panel}",
         )
     return step
+
+
+def _nothing_before_product(step: Step, every: Iterable[StepState]) -> None:
+    for state in every:
+        before = state.step.phase == BARE or state.step.test is Test.HANDLING
+        if before and not state.done and state.step != step:
+            raise ConfigError(
+                f"{state.step} comes before {step}",
+                hint=f"take that first, or say --phase {step.phase} if it shall be left out",
+            )
+
+
+def _must_have(trial: Trial, panel: str) -> None:
+    if panel not in trial.panels:
+        raise ConfigError(
+            f"trial {trial.id!r} has no panel {panel!r}", hint=f"its panels: {_list(trial.panels)}"
+        )
 
 
 def check_rating(rating: Rating, trial: Trial, method: Method) -> None:
