@@ -18,7 +18,7 @@ from acquire.capture.taken import Taken
 from acquire.errors import RecordingError
 from acquire.ports.events import PortEvent
 from acquire.units import newtons_per
-from drivers.base import Batch, FrameError
+from drivers.base import Batch, FrameError, RequestError
 from drivers.description import GaugeDescription
 from drivers.registry import make_driver
 
@@ -73,6 +73,11 @@ class GaugeStream:
         return max(0, self._opening)
 
     @property
+    def complaint(self) -> str | None:
+        """Why no value of the gauge is good for the time being; None if they are."""
+        return self._driver.complaint
+
+    @property
     def full_scale_n(self) -> float:
         """Largest force the gauge can show, in N.
 
@@ -90,7 +95,7 @@ class GaugeStream:
         if event.kind == "chunk":
             return self.take_chunks(event.data, np.array([event.t_us]), np.array([len(event.data)]))
         if event.kind == "sent":
-            self._check_sent(event)
+            self._note_sent(event)
             return []
         if event.kind == "open":
             self._driver.reset()
@@ -146,14 +151,16 @@ class GaugeStream:
             self._ordinal += 1
         return numbered
 
-    def _check_sent(self, event: PortEvent) -> None:
-        request = self.description.timing.request
-        if request is not None and event.data != request:
+    def _note_sent(self, event: PortEvent) -> None:
+        try:
+            errors = self._driver.sent(event.data)
+        except RequestError as error:
             raise RecordingError(
-                f"at {event.t_us / 1e6:.6f} s {event.data!r} was sent, but {self.description.name} sends "
-                f"{request!r}",
+                f"at {event.t_us / 1e6:.6f} s {error}",
                 hint="replay it with the description it was recorded with",
-            )
+            ) from error
+        self.damaged += len(errors)
+        self.errors.extend(errors)
 
 
 def _capture_for(description: GaugeDescription, chosen: dict[str, float | None]) -> Capture:

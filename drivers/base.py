@@ -19,8 +19,10 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import BaseModel
 
+from drivers.plan import Plan, Request, any_bytes
+
 if TYPE_CHECKING:
-    from drivers.description import GaugeDescription
+    from drivers.description import CommonKeys, GaugeDescription
 
 BLOCK_BYTES = 65536
 """Long chunks are worked through in blocks of this size: the columns of one stay in the processor's cache."""
@@ -40,6 +42,10 @@ class FrameError(ValueError):
 
     def __str__(self) -> str:
         return f"{self.why}: {self.frame!r} (ends at byte {self.at})"
+
+
+class RequestError(ValueError):
+    """A request was recorded that this gauge is never asked: the recording is of another gauge."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,11 +134,17 @@ class Driver(ABC):
     """A stream may begin inside a frame: what comes before the first frame's end is not looked at."""
     bulk_from_bytes: int | None = None
     """From this many waiting bytes on, `decode_bulk` is tried first; None where the family has none."""
+    asks_itself: ClassVar[bool] = False
+    """The family makes its requests; a description then gives none and is always polled."""
+    needs_port: ClassVar[bool] = True
+    complaint: str | None = None
+    """Why no value of this gauge is good for the time being, in words for a person; None if they are."""
 
     def __init__(self, description: "GaugeDescription") -> None:
         self.description = description
         self._kinds: list[Kind] = []
         self._number_of: dict[Kind, int] = {}
+        self._asks: frozenset[bytes] | None = None
         self.reset()
 
     @final
@@ -240,11 +252,11 @@ class Driver(ABC):
         errors: list[FrameError] = []
         for frame, end in zip(frames, ends, strict=True):
             try:
-                sample = self.decode(frame)
+                said = self.decode(frame)
             except FrameError as error:
                 errors.append(FrameError(error.why, error.frame, end))
                 continue
-            if sample is not None:
+            for sample in (said,) if isinstance(said, Sample) else said or ():
                 values.append(sample.value)
                 kept.append(end)
                 numbers.append(self.kind_number(sample.kind))
@@ -264,6 +276,48 @@ class Driver(ABC):
         """
         return None
 
+    @final
+    def sent(self, data: bytes) -> list[FrameError]:
+        """Takes note of bytes that were sent to the gauge, in order with what it is fed.
+
+        Returns:
+            What that makes known of earlier requests: a reply that never came.
+
+        Raises:
+            RequestError: the gauge is asked, but never that.
+        """
+        if self._asks is None:
+            plan = self.plan()
+            self._asks = frozenset() if plan is None else frozenset(plan.known)
+        if self._asks and data not in self._asks and not self.is_foreign(data):
+            said = " or ".join(repr(request) for request in sorted(self._asks))
+            raise RequestError(f"{data!r} was sent, but {self.description.name} sends {said}")
+        return self.asked(data)
+
+    @classmethod
+    def faults_in(cls, common: "CommonKeys", settings: BaseModel) -> list[str]:
+        """What is wrong between the family's table and the rest of a description, each with its key."""
+        return []
+
+    def plan(self) -> Plan | None:
+        """What the gauge is asked, and when; None if it speaks by itself."""
+        request = self.description.timing.request
+        if request is None:
+            return None
+        return Plan((Request(request, self.missing),), byte_s=self.description.serial.byte_s)
+
+    def missing(self, received: bytes) -> int:
+        """About how many bytes of a reply are still to come; see `drivers.plan.Missing`."""
+        return any_bytes(received)
+
+    def asked(self, data: bytes) -> list[FrameError]:
+        """A request went out, one of the plan's or a foreign one; see `sent`."""
+        return []
+
+    def is_foreign(self, data: bytes) -> bool:
+        """Whether this is a request to another gauge on the same line."""
+        return False
+
     def begin(self) -> None:  # noqa: B027  a hook: most families keep no state of their own
         """Called by `reset`: forget whatever the family remembers of the old stream."""
 
@@ -277,8 +331,10 @@ class Driver(ABC):
         """
 
     @abstractmethod
-    def decode(self, frame: bytes) -> Sample | None:
-        """Says what one frame means; None for a frame that rightly carries no value (a banner, an echo).
+    def decode(self, frame: bytes) -> Sample | Sequence[Sample] | None:
+        """Says what one frame means: one value or several, which are then all of one moment.
+
+        None for a frame that rightly carries no value (a banner, an echo).
 
         Raises:
             FrameError: the frame is damaged or not understood. Nothing else may escape.

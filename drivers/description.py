@@ -23,6 +23,7 @@ from pydantic import (
     field_validator,
 )
 
+from drivers.base import Driver
 from drivers.keys import faults
 from drivers.registry import DriverLoadError, driver_class
 
@@ -38,6 +39,10 @@ UNITS: dict[str, dict[str, float]] = {
     },
     "gloss": {"GU": 1.0},
     "count": {"1": 1.0},
+    "temperature": {"degC": 1.0},
+    "humidity": {"%": 1.0},
+    "mass": {"g": 1.0, "kg": 1000.0, "mg": 0.001},
+    "irradiance": {"W/m2": 1.0, "mW/cm2": 10.0},
 }
 """Units of each quantity and their size in the first one, exact by definition. Needed to hold a line in
 another unit against the gauge's range; samples are never converted here."""
@@ -64,6 +69,7 @@ def as_bytes(value: object) -> object:
 
 Wire = Annotated[bytes, BeforeValidator(as_bytes)]
 """Bytes of the wire, written as text: "D\\r", "\\u0002"."""
+Quantity = Literal["force", "gloss", "count", "temperature", "humidity", "mass", "irradiance"]
 Seconds = Annotated[float, Field(gt=0, allow_inf_nan=False)]
 
 
@@ -84,6 +90,11 @@ class SerialSettings(Table):
     dtr: bool = True
     rts: bool = True
 
+    @property
+    def byte_s(self) -> float:
+        """How long one byte takes on the line, with its start, parity and stop bits."""
+        return (1 + self.bytesize + (self.parity != "none") + self.stopbits) / self.baudrate
+
 
 class Timing(Table):
     """Who speaks first, how often, and how long silence may last."""
@@ -92,6 +103,7 @@ class Timing(Table):
     rate_hz: Annotated[float, Field(gt=0, allow_inf_nan=False)] | None = None
     """Nominal lines per second of a stream."""
     request: Wire | None = None
+    """What a polled gauge is asked, unless its driver family makes the requests."""
     period_s: Seconds | None = None
     reply_timeout_s: Seconds | None = None
     max_silence_s: Seconds | None = None
@@ -101,7 +113,7 @@ class Timing(Table):
     @classmethod
     def _only_polled(cls, value: object, info: ValidationInfo) -> object:
         mode = info.data.get("mode")
-        if mode == "poll" and not value:
+        if mode == "poll" and not value and info.field_name != "request":
             raise ValueError('is needed when mode is "poll"')
         if mode in ("stream", "on event") and value is not None:
             raise ValueError(f'belongs to mode "poll", and mode is "{mode}"')
@@ -118,12 +130,12 @@ class Timing(Table):
         return value
 
 
-class _Common(Table):
+class CommonKeys(Table):
     """The keys of a description file, but for the family's table."""
 
     title: Annotated[str, Field(min_length=1)]
     driver: str
-    quantity: Literal["force", "gloss", "count"]
+    quantity: Quantity
     unit: str
     resolution: Annotated[float, Field(gt=0, allow_inf_nan=False)]
     range: Annotated[tuple[float, float], Field(strict=False)]
@@ -155,7 +167,7 @@ class _Common(Table):
         return tension
 
 
-class GaugeDescription(_Common):
+class GaugeDescription(CommonKeys):
     """A gauge as its description file tells it, frozen.
 
     `range` and `resolution` are in `unit`; `range` is meant after the sign convention (tension positive).
@@ -170,9 +182,9 @@ class GaugeDescription(_Common):
     settings: InstanceOf[BaseModel]
 
     @classmethod
-    def of(cls, common: _Common, settings: BaseModel, name: str, data: bytes) -> Self:
+    def of(cls, common: CommonKeys, settings: BaseModel, name: str, data: bytes) -> Self:
         return cls(
-            **{key: getattr(common, key) for key in _Common.model_fields},
+            **{key: getattr(common, key) for key in CommonKeys.model_fields},
             name=name,
             text=data.decode(),
             sha256=sha256(data).hexdigest(),
@@ -217,44 +229,75 @@ def parse_description(
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
         raise DescriptionError(where, [f"is not TOML: {error}"]) from error
     found: list[str] = []
-    settings = _family_settings(keys, found, known)
+    family = _family(keys, found, known)
+    settings = None if family is None else _family_settings(family, keys, found)
+    if family is not None and not family.needs_port:
+        found += _fill_in_port(keys)
     if settings is None:
         # Which of the other tables would have been the family's is not known: no second complaint about it.
         keys = {
             key: value
             for key, value in keys.items()
-            if key in _Common.model_fields or not isinstance(value, dict)
+            if key in CommonKeys.model_fields or not isinstance(value, dict)
         }
     common = None
     try:
-        common = _Common.model_validate(keys)
+        common = CommonKeys.model_validate(keys)
     except ValidationError as error:
-        found += faults(error, _Common)
+        found += faults(error, CommonKeys)
+    if common is not None and family is not None:
+        found += _request_faults(common.timing, family)
+        if settings is not None:
+            found += family.faults_in(common, settings)
     if found or common is None or settings is None:
         raise DescriptionError(where, found)
     return GaugeDescription.of(common, settings, name, data)
 
 
-def _family_settings(
+def _family(
     keys: dict[str, object], found: list[str], known: Iterable[EntryPoint] | None
-) -> BaseModel | None:
-    """Takes the family's table out of `keys` and checks it; adds what is wrong to `found`."""
+) -> type[Driver] | None:
     name = keys.get("driver")
     if not isinstance(name, str):
         return None
     try:
-        family = driver_class(name, known)
+        return driver_class(name, known)
     except DriverLoadError as error:
         found.append(f"driver: {error}")
         return None
+
+
+def _family_settings(family: type[Driver], keys: dict[str, object], found: list[str]) -> BaseModel | None:
+    """Takes the family's table out of `keys` and checks it; adds what is wrong to `found`."""
     key = family.settings_key
     if key not in keys:
-        others = [other for other in keys if other not in _Common.model_fields]
+        others = [other for other in keys if other not in CommonKeys.model_fields]
         hint = f"; found instead: {', '.join(others)}" if others else ""
-        found.append(f"[{key}]: the table of driver family {name!r} is missing{hint}")
+        found.append(f"[{key}]: the table of driver family {keys['driver']!r} is missing{hint}")
         return None
     try:
         return family.Settings.model_validate(keys.pop(key))
     except ValidationError as error:
         found.extend(faults(error, family.Settings, key))
         return None
+
+
+def _fill_in_port(keys: dict[str, object]) -> list[str]:
+    """A gauge that is read by a person has neither line nor timing; what is said of them is never used."""
+    said = [f"[{key}]: a gauge without a port has none; leave it out" for key in _PORT if key in keys]
+    keys.update(_PORT)
+    return said
+
+
+_PORT: dict[str, dict[str, object]] = {"serial": {"baudrate": 9600}, "timing": {"mode": "on event"}}
+
+
+def _request_faults(timing: Timing, family: type[Driver]) -> list[str]:
+    if not family.asks_itself:
+        needed = timing.mode == "poll" and not timing.request
+        return ['timing.request: is needed when mode is "poll"'] if needed else []
+    if timing.mode != "poll":
+        return [f'timing.mode: this family asks its gauges, so it must be "poll", not "{timing.mode}"']
+    if timing.request is not None:
+        return ["timing.request: this family makes its requests itself; leave it out"]
+    return []

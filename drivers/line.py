@@ -27,6 +27,10 @@ UNKNOWN_UNIT = "?"
 """Unit of a sample whose unit is in no table: naming each would let garbage fill memory with kinds."""
 
 
+_REST_OF_LINE = 32
+"""A guess at the bytes still to come: it only says how long to wait before looking again."""
+
+
 class LineDriver(Driver):
     """Driver of the family "line".
 
@@ -74,6 +78,9 @@ class LineDriver(Driver):
     def split(self, data: bytes, start: int) -> tuple[int, int] | None:
         stop = data.find(self._terminator, start)
         return None if stop < 0 else (stop, stop + len(self._terminator))
+
+    def missing(self, received: bytes) -> int:
+        return 0 if self._terminator in received else _REST_OF_LINE
 
     def decode(self, frame: bytes) -> Sample | None:
         """Says what one line means, see `Driver.decode`."""

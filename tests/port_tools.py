@@ -10,7 +10,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from acquire.clock import SystemClock
-from acquire.ports import PortEvent, PortOwner, parse_address
+from acquire.ports import Poll, PortEvent, PortOwner, parse_address
 from acquire.ports.listing import SystemPorts, system_ports
 from acquire.ports.owner import connect_to
 from acquire.recordings import Header, LineKind, Recorder
@@ -112,7 +112,7 @@ def owning(
         owner = PortOwner(
             "g",
             connect_to(parse_address(address), settings, ports=ports),
-            timing,
+            [Poll("g", timing)],
             recorder=recorder,
             clock=clock,
             deliver=inbox.deliver,

@@ -8,9 +8,11 @@ from acquire.address import Address, SerialPath, TcpAddress, UsbAddress, parse_a
 from acquire.ports.events import PortEvent, replay_events
 from acquire.ports.listing import PortInfo, list_ports, resolve
 from acquire.ports.owner import PortOwner
+from acquire.ports.watch import Poll
 
 __all__ = [
     "Address",
+    "Poll",
     "PortEvent",
     "PortInfo",
     "PortOwner",

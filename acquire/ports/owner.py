@@ -3,18 +3,18 @@
 import queue
 import random
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 from acquire.address import Address, TcpAddress
 from acquire.clock import Clock
 from acquire.errors import PortLost, TransportError
 from acquire.ports.events import PortEvent
 from acquire.ports.listing import SystemPorts, resolve, system_ports
-from acquire.ports.watch import Watch
-from acquire.ports.wire import Pause, SerialWire, TcpWire, Wire
+from acquire.ports.watch import Poll, Watch
+from acquire.ports.wire import COALESCE_S, Pause, SerialWire, TcpWire, Wire
 from acquire.recordings import LineKind, Recorder
 from acquire.recordings.format import MarkKind
-from drivers.description import SerialSettings, Timing
+from drivers.description import SerialSettings
 
 FIRST_RETRY_S = 0.1
 LAST_RETRY_S = 5.0
@@ -36,7 +36,7 @@ def connect_to(address: Address, settings: SerialSettings, *, ports: SystemPorts
 
 
 class PortOwner:
-    """Owns one gauge's port for as long as the service runs, through every loss and return.
+    """Owns the port of one gauge, or of several on one line, through every loss and return.
 
     Everything that happens is written to the recording first and then delivered, in order:
     `open`, then `chunk` and `sent`, then `lost` with its reason, and `open` again after a jittered,
@@ -45,9 +45,9 @@ class PortOwner:
     `closed` is the last event of an orderly stop.
 
     Args:
-        gauge: the gauge's name on the bench, put on every event.
+        gauge: the gauge's name on the bench (or a name for all on the line), put on every event.
         connect: opens the port; see `connect_to`.
-        timing: what the gauge's description says of polling and silence.
+        polls: each gauge on the port, with what its description says of polling and silence.
         recorder: the recording; whoever made it closes it, after `stop`.
         clock: gives all times but the few milliseconds between looks at the port.
         deliver: takes an event. It may block, but must raise `queue.Full` every second or so while it
@@ -65,7 +65,7 @@ class PortOwner:
         self,
         gauge: str,
         connect: Connect,
-        timing: Timing,
+        polls: Sequence[Poll],
         *,
         recorder: Recorder,
         clock: Clock,
@@ -76,7 +76,7 @@ class PortOwner:
     ) -> None:
         self.gauge = gauge
         self._connect = connect
-        self._timing = timing
+        self._polls = tuple(polls)
         self._recorder = recorder
         self._clock = clock
         self._deliver = deliver
@@ -166,7 +166,7 @@ class PortOwner:
 
     def _serve(self, wire: Wire) -> str | None:
         """Reads (and asks) until the port is lost, and says why; None if stop was requested."""
-        watch = Watch(self._timing, self._clock.monotonic_ns(), self._shortest_limit_s)
+        watch = Watch(self._polls, self._clock.monotonic_ns(), self._shortest_limit_s)
         try:
             while not self._stop.is_set():
                 data = self._exchange(wire, watch)
@@ -193,9 +193,9 @@ class PortOwner:
         idle_ns = watch.idle_ns(now_ns)
         if idle_ns > 0:
             self._clock.sleep(min(idle_ns / 1e9, _STEP_S))
-        data = wire.read(wait=idle_ns == 0)
+        data = wire.read(wait=idle_ns == 0, gather_s=watch.gather_s(COALESCE_S))
         if data:
-            watch.heard(self._clock.monotonic_ns())
+            watch.heard(data, self._clock.monotonic_ns())
         return data
 
     def _take(self, data: bytes) -> None:

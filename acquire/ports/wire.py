@@ -46,8 +46,8 @@ class Wire(Protocol):
     @property
     def name(self) -> str: ...
 
-    def read(self, *, wait: bool) -> bytes:
-        """What has arrived. If `wait`, waits a moment for a first byte and, behind it, for its followers."""
+    def read(self, *, wait: bool, gather_s: float = COALESCE_S) -> bytes:
+        """What has arrived. If `wait`, waits a moment for a first byte and `gather_s` for its followers."""
 
     def write(self, data: bytes) -> None: ...
 
@@ -63,7 +63,7 @@ class SerialWire:
         self._lost: PortLost | None = None
         self._port = open_serial_port(device, settings)
 
-    def read(self, *, wait: bool) -> bytes:
+    def read(self, *, wait: bool, gather_s: float = COALESCE_S) -> bytes:
         if self._lost is not None:
             raise self._lost
         head = b""
@@ -72,8 +72,8 @@ class SerialWire:
                 head = self._port.read(1)
                 if not head:
                     return b""
-                if self._port.in_waiting < _ENOUGH_BYTES:
-                    self._pause(COALESCE_S)
+                if gather_s > 0 and self._port.in_waiting < _ENOUGH_BYTES:
+                    self._pause(gather_s)
             return head + self._port.read(min(self._port.in_waiting, MAX_READ_BYTES))
         except OSError as error:
             lost = PortLost("unplugged")
@@ -110,13 +110,13 @@ class TcpWire:
         self._socket.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         self._socket.settimeout(WRITE_LIMIT_S)
 
-    def read(self, *, wait: bool) -> bytes:
+    def read(self, *, wait: bool, gather_s: float = COALESCE_S) -> bytes:
         try:
             ready, _, _ = select.select([self._socket], [], [], READ_WAIT_S if wait else 0)
             if not ready:
                 return b""
-            if wait:
-                self._pause(COALESCE_S)
+            if wait and gather_s > 0:
+                self._pause(gather_s)
             data = self._socket.recv(MAX_READ_BYTES)
         except OSError as error:
             raise PortLost("the connection broke") from error

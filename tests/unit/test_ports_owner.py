@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from acquire.errors import PortBusy, PortLost, RecordingError, TransportError
-from acquire.ports import PortEvent, PortOwner, replay_events
+from acquire.ports import Poll, PortEvent, PortOwner, replay_events
 from acquire.ports.wire import Pause, Wire
 from acquire.recordings import Header, Recorder
 from drivers.description import Timing
@@ -39,7 +39,7 @@ class Stage:
             self.owner = PortOwner(
                 "g",
                 self.connect,
-                self.timing,
+                [Poll("g", self.timing)],
                 recorder=self.recorder,
                 clock=self.clock,
                 deliver=lambda event: self.deliver(event),
@@ -78,7 +78,7 @@ class ScriptedWire:
         self._stage = stage
         self._steps = steps
 
-    def read(self, *, wait: bool) -> bytes:
+    def read(self, *, wait: bool, gather_s: float = 0.0) -> bytes:
         if wait:
             self._stage.clock.move(0.01)
         if not self._steps:
@@ -156,7 +156,7 @@ def test_the_jitter_asks_for_half_to_the_whole_of_the_delay(tmp_path: Path) -> N
         stage.owner = owner = PortOwner(
             "g",
             stage.connect,
-            ON_EVENT,
+            [Poll("g", ON_EVENT)],
             recorder=stage.recorder,
             clock=stage.clock,
             deliver=stage.deliver,
