@@ -21,6 +21,7 @@ _COMMANDS = {
     "ports": "acquire.cli.gauges:ports",
     "pulls": "acquire.cli.traces:pulls",
     "rate": "acquire.cli.trial:rate",
+    "report": "acquire.cli.results:report",
     "replay": "acquire.cli.traces:replay",
     "rule": "acquire.cli.trial:rule",
     "score": "acquire.cli.results:score",
