@@ -77,14 +77,18 @@ def find_breakaway(load: Load) -> Breakaway:
     if peaks and not _slides_on(load, peaks[-1], let_go):
         peaks.pop()  # the last fall is the hand letting go
     breaks = _breaks(load, peaks, let_go, height, drop)
-    if breaks and _stands_out(load, breaks, let_go):
+    knee: Breakaway | None = None
+    if not breaks or _falls_little(load, breaks[0].top, let_go):
+        knee = _knee(load, let_go)
+    if breaks and (
+        knee is None or (_stands_out(load, breaks, let_go) and not _is_late(load, breaks[0], knee))
+    ):
         first = breaks[0].top
         return Breakaway(first, _peak_value(load, first), False, len(breaks))
-    knee = _knee(load, let_go)
     if knee is not None:
         return knee
-    top = breaks[0].top if breaks else load.start + int(np.argmax(load.g[load.start : load.stop]))
-    return Breakaway(top, _peak_value(load, top), False, max(1, len(breaks)))
+    top = load.start + int(np.argmax(load.g[load.start : load.stop]))
+    return Breakaway(top, _peak_value(load, top), False, 1)
 
 
 def letting_go(g: Floats, start: int, stop: int, *, share: float = 0.6) -> int:
@@ -135,11 +139,10 @@ def _breaks(load: Load, peaks: list[_Peak], let_go: int, height: float, drop: fl
     """The peaks that are breakaways, not tremor or a hand that took a new grip on the way up."""
     t, g = load.t, load.g
     found: list[_Peak] = []
-    rate = 0.0
     for number, peak in enumerate(peaks):
         top = peak.top
         if not found:
-            rate = max(rate, (g[top] - g[load.start]) / max(t[top] - t[load.start], 1e-9))
+            rate = (g[top] - g[load.start]) / max(t[top] - t[load.start], 1e-9)
             stop = peaks[number + 1].fallen if number + 1 < len(peaks) else let_go
             if _hand_slackened(load, peak, stop, rate, drop):
                 continue
@@ -174,23 +177,30 @@ def _slips(load: Load, peak: _Peak, height: float) -> bool:
     return bool(fall_rate >= FAST_DROP * max(rise_rate, 0.0))
 
 
+def _falls_little(load: Load, top: int, let_go: int) -> bool:
+    """True if the force stays so near to the peak that it may just have levelled off."""
+    after = load.g[top:let_go]
+    ordered = np.partition(after, (len(after) // 10, len(after) // 2))
+    low, middle = ordered[len(after) // 10], ordered[len(after) // 2]
+    return bool(middle > (1 - SMALL_DROP) * after[0] and low > (1 - 2 * SMALL_DROP) * after[0])
+
+
 def _stands_out(load: Load, breaks: list[_Peak], let_go: int) -> bool:
-    """False if the force had just levelled off: then what follows comes near the first peak again."""
+    """False if what follows comes near the first peak again: the force had levelled off, unevenly."""
     first = breaks[0]
     top_n, after = load.g[first.top], load.g[first.trough : let_go]
-    if (
-        top_n - load.g[first.top : let_go].min() < SMALL_DROP * top_n
-        and 4 * len(after) < first.top - load.start
-    ):
-        return False
-    if len(after) < LEVEL_POINTS or _is_sawtooth(load, breaks):
-        return True
-    at_low, at_middle = len(after) // 10, len(after) // 2
-    ordered = np.partition(after, (at_low, at_middle))
-    low, middle = ordered[at_low], ordered[at_middle]
-    if top_n - middle > SMALL_DROP * top_n or top_n - low > 2 * SMALL_DROP * top_n:
-        return True
-    return bool(after.max() - middle < 0.45 * (top_n - middle))
+    if len(after) < LEVEL_POINTS:
+        return len(load.g[first.top : let_go]) > 0.25 * (first.top - load.start)
+    middle = median(after)
+    return _is_sawtooth(load, breaks) or bool(after.max() - middle < 0.45 * (top_n - middle))
+
+
+def _is_late(load: Load, first: _Peak, knee: Breakaway) -> bool:
+    """True if the force had levelled off well before this peak, at the rate it rose until then."""
+    t = load.t
+    rate = knee.value_n / max(t[knee.index] - t[load.start], 1e-9)
+    needed_s = max(0.0, load.g[first.top] - knee.value_n) / rate
+    return bool(t[first.top] - t[knee.index] > 3 * (needed_s + load.settings.step_s))
 
 
 def _is_sawtooth(load: Load, breaks: list[_Peak]) -> bool:
