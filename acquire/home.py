@@ -88,7 +88,7 @@ class Home:
         elif not self.journal_file.exists():
             raise ConfigError(
                 f"there is no {self.journal_file.name} in {self.folder}: nothing has happened there yet",
-                hint=f"open a trial: panelwright trial open ID --product NAME --panel NAME --home {self.folder}",
+                hint=f"open a trial: panelwright trial open ID --product NAME --panel P --home {self.folder}",
             )
         return Journal.open(self.journal_file, readonly=readonly)
 

@@ -5,12 +5,13 @@ the recording, and the very code that ran live runs again. What it gives must be
 last digit. Bytes that no reading rests on are not missed.
 """
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 
 from pydantic import ValidationError
 
+from acquire.capture.taken import Taken
 from acquire.chain import Event, Verdict
 from acquire.comparison import Comparison, Fault, Item
 from acquire.errors import JournalError, PanelwrightError
@@ -21,6 +22,9 @@ from acquire.recordings import Header, read_header
 from acquire.sources import replay
 from acquire.stream import GaugeStream
 from drivers.description import DescriptionError, GaugeDescription, parse_description
+
+Run = Callable[[Path, GaugeStream], Iterable[Taken]]
+"""Gives what a recording gives, run through a stream; see `acquire.sources.replay`."""
 
 _MODELS: dict[str, type[Reading] | type[Refusal]] = {"reading": Reading, "refusal": Refusal}
 
@@ -54,7 +58,9 @@ class _Span:
 
 
 @dataclass(slots=True)
-class _Tally:
+class Tally:
+    """What was compared so far, and what is wrong with it."""
+
     readings_n: int = 0
     refusals_n: int = 0
     faults: list[Fault] = field(default_factory=list)
@@ -74,7 +80,7 @@ def verify(
         ConfigError: there is no journal.
         JournalError: it cannot be read at all.
     """
-    tally = _Tally()
+    tally = Tally()
     recordings_n = 0
     with home.journal(readonly=True) as journal:
         chain = journal.verify(expected_head=expected_head)
@@ -92,6 +98,27 @@ def verify(
     return VerificationReport(
         chain, recordings_n, tally.readings_n, tally.refusals_n, tuple(tally.faults), tuple(tally.cut)
     )
+
+
+def verify_recording(journal: Journal, path: Path, run: Run = replay) -> Tally | None:
+    """Verifies one recording, known by its file's name.
+
+    Args:
+        run: goes through the recording in another way than as fast as possible and unseen.
+
+    Returns:
+        What was compared and found, or None if the journal does not tell of such a recording.
+
+    Raises:
+        JournalError: the journal cannot be read.
+    """
+    tally = Tally()
+    start = next((one for one in _starts(journal, tally.faults) if one.recording == path.name), None)
+    if start is None:
+        return None
+    items = _items(journal, start.recording, _Span(1, journal.head()[0]), tally.faults)
+    _verify_recording(path, start, items, tally, run)
+    return tally
 
 
 def _spans(journal: Journal, faults: list[Fault]) -> dict[str, _Span]:
@@ -163,7 +190,9 @@ def _unreadable(event: Event, error: ValidationError) -> Fault:
     return Fault(f"event {event.seq} ({event.kind} {event.id}) cannot be read: {where}: {first['msg']}")
 
 
-def _verify_recording(path: Path, start: StreamStart, items: list[Item], tally: _Tally) -> None:
+def _verify_recording(
+    path: Path, start: StreamStart, items: list[Item], tally: Tally, run: Run = replay
+) -> None:
     readings_n = sum(isinstance(item, Reading) for item in items)
     tally.readings_n += readings_n
     tally.refusals_n += len(items) - readings_n
@@ -179,7 +208,7 @@ def _verify_recording(path: Path, start: StreamStart, items: list[Item], tally: 
     comparison = Comparison(start, header.start_utc, items)
     stream = GaugeStream(description, dict(start.capture))
     try:
-        for taken in replay(path, stream):
+        for taken in run(path, stream):
             comparison.take(taken)
     except PanelwrightError as error:
         named = str(error).replace(str(path), start.recording)

@@ -53,6 +53,11 @@ class _Commands(click.Group):
         except PanelwrightError as error:
             hint = f"\n  {error.hint}" if error.hint else ""
             raise click.ClickException(f"{error}{hint}") from error
+        except OSError as error:
+            # Of a file that a person named; a reader that has gone away is click's to handle.
+            if error.filename is None:
+                raise
+            raise click.ClickException(f"{error.filename}: {error.strerror}") from error
 
 
 def _version(ctx: click.Context, param: click.Parameter, asked: bool) -> None:

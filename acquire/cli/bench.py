@@ -1,6 +1,5 @@
 """Commands at the bench: lay it out, capture a step, check a gauge."""
 
-from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
@@ -19,6 +18,14 @@ speed_option = click.option(
     type=click.FloatRange(min=0, min_open=True),
     default=1.0,
     help="How many times faster time passes: for simulators only, and as fast as they were told to run.",
+)
+wait_option = click.option(
+    "--wait",
+    "wait_s",
+    type=click.FloatRange(min=0),
+    default=10.0,
+    show_default=True,
+    help="Seconds to wait for the gauge's port to open at first; lost later, it is waited for without end.",
 )
 lines_option = click.option("--json", "as_json", is_flag=True, help="Print each note as a line of JSON.")
 
@@ -45,14 +52,16 @@ def init(home: Path) -> None:
 @click.option("--panel", help="Which panel.")
 @click.option("--phase", type=click.Choice(["bare", "treated"]), help="Before or after the product.")
 @click.option("--stage", type=int, help="Wash stage.")
+@click.option("--gauge", help="Which gauge, where several fit.  [default: the first of bench.toml]")
 @click.option(
     "--linger",
     "linger_s",
-    type=float,
+    type=click.FloatRange(min=0),
     default=2.0,
     show_default=True,
     help="Seconds to go on after the step is full; what still comes is kept as an extra.",
 )
+@wait_option
 @speed_option
 @home_option
 @lines_option
@@ -62,7 +71,9 @@ def capture(
     panel: str | None,
     phase: Literal["bare", "treated"] | None,
     stage: int | None,
+    gauge: str | None,
     linger_s: float,
+    wait_s: float,
     speed: float,
     home: Path,
     as_json: bool,
@@ -71,6 +82,9 @@ def capture(
 
     Without a TEST it takes the next step of the trial that a gauge can take. Ctrl-C stops; what was taken is
     kept, and the same command goes on from there.
+
+    The wash machine can trap fingers: isolate it before reaching in. Solvent wipes are flammable: ventilate,
+    wear gloves, read the safety data sheet. Local codes come first.
     """
     from acquire.answers import trial_named
     from acquire.cli.display import Display
@@ -86,7 +100,7 @@ def capture(
         step = step_to_measure(
             trial,
             place.method(),
-            record_of(journal),
+            record_of(journal, trial.id),
             test=None if test is None else Test(TESTS[test]),
             panel=panel,
             phase=phase,
@@ -95,10 +109,15 @@ def capture(
     with (
         Display(str(step), as_json=as_json) as display,
         Service.for_step(
-            place, step, clock=SystemClock(speed), tell=display.show, shortest_limit_s=_limit_s(speed)
+            place,
+            step,
+            clock=SystemClock(speed),
+            tell=display.show,
+            gauge=gauge,
+            shortest_limit_s=_limit_s(speed),
         ) as service,
     ):
-        _until_done(service, lambda: service.measure(trial, step), linger_s)
+        _run(service, service.measure(trial, step), wait_s=wait_s * max(1.0, speed), linger_s=linger_s)
 
 
 @click.command(epilog="Example:  panelwright check force --against weight-200g")
@@ -106,16 +125,25 @@ def capture(
 @click.option("--against", "reference", required=True, help="A reference of bench.toml.")
 @click.option("--repeats", type=click.IntRange(1, 50), default=3, show_default=True)
 @click.option("--angle", help="Angle of a gloss tile that has several.")
+@wait_option
 @speed_option
 @home_option
 @lines_option
 def check(
-    gauge: str, reference: str, repeats: int, angle: str | None, speed: float, home: Path, as_json: bool
+    gauge: str,
+    reference: str,
+    repeats: int,
+    angle: str | None,
+    wait_s: float,
+    speed: float,
+    home: Path,
+    as_json: bool,
 ) -> None:
     """Check a gauge against a reference, hands-free, and write down whether it is right.
 
     A weight: leave the hook empty, hang it, take it off, as told. A tile: press the key. A counter: make the
-    strokes, counted by hand.
+    strokes, counted by hand. Ends with status 1 unless the gauge passed. A failed check puts the readings
+    since the last good one in doubt.
     """
     from acquire.cli.display import Display
     from acquire.clock import SystemClock
@@ -132,16 +160,20 @@ def check(
             shortest_limit_s=_limit_s(speed),
         ) as service,
     ):
-        _until_done(
-            service, lambda: service.check(gauge, reference, repeats=repeats, channel=angle), linger_s=0.0
-        )
+        task = service.check(gauge, reference, repeats=repeats, channel=angle)
+        _run(service, task, wait_s=wait_s * max(1.0, speed), linger_s=0.0)
+    if display.check is None or display.check.verdict != "pass":
+        raise SystemExit(1)
 
 
-def _until_done(service: "Service", begin: "Callable[[], Task]", linger_s: float) -> None:
+def _run(service: "Service", task: "Task", *, wait_s: float, linger_s: float) -> None:
     try:
-        service.run(begin(), linger_s=linger_s)
+        service.await_ports(wait_s)
+        service.run(task, linger_s=linger_s)
     except KeyboardInterrupt:
+        service.rest(task)
         click.echo("Stopped. What was taken is kept; the same command goes on from there.", err=True)
+        raise SystemExit(130) from None
 
 
 def _limit_s(speed: float) -> float:

@@ -77,8 +77,8 @@ def _show_results(home: Home) -> None:
     click.secho("\nReplaying every recording through the same code …", bold=True)
     report = verify(home)
     click.echo(
-        f"{report.readings_n} readings and {report.refusals_n} refusals from {report.recordings_n} recordings: "
-        + ("every one came out the same." if report.holds else "NOT the same:")
+        f"{report.readings_n} readings and {report.refusals_n} refusals from {report.recordings_n} "
+        + ("recordings: every one came out the same." if report.holds else "recordings: NOT the same:")
     )
     for fault in report.faults:
         click.echo(f"  {fault}")

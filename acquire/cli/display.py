@@ -1,14 +1,16 @@
 """Shows notes while capturing: a line for each, and a bar for how far the step is."""
 
-import json
-import re
 from types import TracebackType
 from typing import Self
 
 import click
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TaskID, TextColumn, TimeElapsedColumn
+from rich.table import Table
+from rich.text import Text
 
+from acquire.calibration.checks import Check
+from acquire.cli.options import echo_json
 from acquire.notes import Note
 
 MARKS = {
@@ -23,11 +25,10 @@ MARKS = {
     "lost": "LOST",
     "strokes": "strokes",
 }
-_PROGRESS = re.compile(r"(\d+) of (\d+)")
 
 
 class Display:
-    """A context manager; `show` takes notes. Plain lines where the output is no terminal."""
+    """A context manager; `show` takes notes. One plain line for each where the output is no terminal."""
 
     def __init__(self, title: str, *, as_json: bool = False) -> None:
         self._title = title
@@ -42,10 +43,12 @@ class Display:
             disable=as_json or not self._console.is_terminal,
         )
         self._task: TaskID | None = None
+        self.check: Check | None = None
+        """The newest check that was shown."""
 
     def __enter__(self) -> Self:
         if not self._as_json:
-            self._console.print(f"[bold]{self._title}[/bold]")
+            self._console.print(Text(self._title, style="bold"), soft_wrap=True)
         self._bar.start()
         return self
 
@@ -56,23 +59,28 @@ class Display:
 
     def show(self, note: Note) -> None:
         """Shows one note."""
+        if isinstance(note.about, Check):
+            self.check = note.about
         if self._as_json:
             about = None if note.about is None else note.about.model_dump(mode="json")
-            click.echo(
-                json.dumps({"kind": note.kind, "gauge": note.gauge, "text": note.text, "about": about})
-            )
+            said = {"kind": note.kind, "gauge": note.gauge, "text": note.text, "about": about}
+            echo_json(said, indent=None)
             return
         self._move(note)
-        if note.kind == "strokes" and self._console.is_terminal:
-            return  # the bar shows them
-        mark = MARKS[note.kind]
-        self._console.print(f"{mark:>8}  {note.gauge + ': ' if note.gauge else ''}{note.text}", markup=False)
+        mark, text = MARKS[note.kind], f"{note.gauge}: {note.text}" if note.gauge else note.text
+        if not self._console.is_terminal:
+            click.echo(f"{mark:>8}  {text}")
+        elif note.kind != "strokes":  # those the bar shows
+            line = Table.grid(padding=(0, 2, 0, 0))
+            line.add_column(justify="right", min_width=8)
+            line.add_column(overflow="fold")
+            line.add_row(mark, Text(text))
+            self._console.print(line)
 
     def _move(self, note: Note) -> None:
-        found = _PROGRESS.match(note.text) if note.kind in ("reading", "strokes") else None
-        if found is None:
+        if note.progress is None:
             return
-        done, wanted = int(found[1]), int(found[2])
+        done, wanted = note.progress
         if self._task is None:
             self._task = self._bar.add_task(self._title, total=wanted)
         self._bar.update(self._task, completed=done)

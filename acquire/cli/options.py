@@ -1,6 +1,7 @@
 """Options that several commands share."""
 
 import json
+from math import isfinite
 from pathlib import Path
 from typing import Any
 
@@ -16,6 +17,14 @@ home_option = click.option(
 json_option = click.option("--json", "as_json", is_flag=True, help="Print JSON for another program.")
 
 
-def echo_json(data: Any) -> None:
+def echo_json(data: Any, *, indent: int | None = 2) -> None:
     """Prints data as JSON; what is not a number is null, as the standard knows no NaN."""
-    click.echo(json.dumps(data, indent=2, ensure_ascii=False, allow_nan=False))
+    click.echo(json.dumps(_plain(data), indent=indent, ensure_ascii=False, allow_nan=False))
+
+
+def _plain(data: Any) -> Any:
+    if isinstance(data, dict):
+        return {key: _plain(value) for key, value in data.items()}
+    if isinstance(data, list | tuple):
+        return [_plain(value) for value in data]
+    return None if isinstance(data, float) and not isfinite(data) else data

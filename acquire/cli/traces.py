@@ -63,6 +63,54 @@ def pulls(
         _print(str(source), found)
 
 
+@click.command(epilog="Example:  panelwright replay my-bench/recordings/*.rec --home my-bench")
+@click.argument(
+    "files",
+    metavar="FILE...",
+    nargs=-1,
+    required=True,
+    type=click.Path(path_type=Path, exists=True, dir_okay=False),
+)
+@click.option(
+    "--pace",
+    type=click.FloatRange(min=0, min_open=True),
+    help="So many times real time; 1 is as it was.  [default: as fast as the machine can]",
+)
+@click.option(
+    "--gauge",
+    type=click.Path(path_type=Path, exists=True, dir_okay=False),
+    help="The gauge description, if it is not a shipped one and the journal does not hold it.",
+)
+@click.option(
+    "--home",
+    type=click.Path(path_type=Path, exists=True, file_okay=False),
+    help="A bench: what comes out is also compared with its journal.",
+)
+@json_option
+def replay(
+    files: tuple[Path, ...], pace: float | None, gauge: Path | None, home: Path | None, as_json: bool
+) -> None:
+    """Run recordings through the code that runs live, and list what is taken from them.
+
+    With --home each is run as it was recorded, by the capture settings that the journal kept, and every
+    reading and refusal must come out as the journal has it; status 1 if one does not. Without, settings
+    follow from the gauge alone, so that fewer or more pulls may be refused.
+    """
+    from contextlib import ExitStack
+
+    from acquire.cli.replaying import Player
+    from acquire.home import Home
+
+    with ExitStack() as stack:
+        journal = None if home is None else stack.enter_context(Home(home).journal(readonly=True))
+        player = Player(journal, gauge, pace or 0.0, None if as_json else click.echo)
+        played = [player.play(file) for file in files]
+    if as_json:
+        echo_json([one.data() for one in played])
+    if not all(one.same for one in played):
+        raise SystemExit(1)
+
+
 def _as_data(source: str, found: "TracePulls") -> dict[str, Any]:
     return {
         "source": source,

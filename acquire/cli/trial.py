@@ -21,18 +21,11 @@ def trial() -> None:
 @home_option
 def open_(trial_id: str, product: str, panels: tuple[str, ...], control: bool, home: Path) -> None:
     """Open a trial of one product on its panels."""
-    from pydantic import ValidationError
-
     from acquire.answers import open_trial
     from acquire.clock import SystemClock
 
     with Home(home).journal() as journal:
-        try:
-            opened = open_trial(
-                journal, SystemClock(), trial_id, product=product, panels=panels, control=control
-            )
-        except ValidationError as error:
-            raise click.BadParameter("an id is made of small letters, digits and hyphens") from error
+        opened = open_trial(journal, SystemClock(), trial_id, product=product, panels=panels, control=control)
     click.echo(f"Trial {opened.id}: {opened.product} on {', '.join(opened.panels)}.")
     click.echo(f"Next:  panelwright capture {opened.id} --home {home}")
 
@@ -51,6 +44,8 @@ def list_(home: Path, as_json: bool) -> None:
     if as_json:
         echo_json([one.model_dump(mode="json") for one in trials.values()])
         return
+    if not trials:
+        click.echo("No trial yet. Open one:  panelwright trial open --help")
     for one in trials.values():
         state = next_step(one, method, record)
         click.echo(f"{one.id}: {one.product}. " + (f"Next: {state.step}." if state else "Complete."))
@@ -68,7 +63,7 @@ def steps(trial_id: str, home: Path, as_json: bool) -> None:
     place = Home(home)
     method = place.method()
     with place.journal(readonly=True) as journal:
-        found = states(trial_named(journal, trial_id), method, record_of(journal))
+        found = states(trial_named(journal, trial_id), method, record_of(journal, trial_id))
     if as_json:
         echo_json(
             [
@@ -128,6 +123,11 @@ def inspect(trial_id: str, stage: int, passed: bool, panel: str | None, note: st
         step = find_step(found, method, Test.WASH, panel=panel, phase=None, stage=stage)
         said = answers.inspect(journal, SystemClock(), found, step, passed=passed, note=note)
     click.echo(f"{step}: {'passed' if said.passed else 'failed'} after {said.strokes} strokes")
+    target = method.wash.strokes_at(stage)
+    if target is not None and said.strokes < target:
+        click.echo(
+            f"Note: that stage stands for {target} strokes, and only {said.strokes} have been counted."
+        )
 
 
 @click.command(
