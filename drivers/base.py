@@ -137,6 +137,9 @@ class Driver(ABC):
     asks_itself: ClassVar[bool] = False
     """The family makes its requests; a description then gives none and is always polled."""
     needs_port: ClassVar[bool] = True
+    """False for what a person reads and types."""
+    counts_from_zero: ClassVar[bool] = False
+    """For counts: the first value after opening says where the count stands, not that something happened."""
     complaint: str | None = None
     """Why no value of this gauge is good for the time being, in words for a person; None if they are."""
 
@@ -288,7 +291,7 @@ class Driver(ABC):
         """
         if self._asks is None:
             plan = self.plan()
-            self._asks = frozenset() if plan is None else frozenset(plan.known)
+            self._asks = frozenset() if plan is None else plan.known
         if self._asks and data not in self._asks and not self.is_foreign(data):
             said = " or ".join(repr(request) for request in sorted(self._asks))
             raise RequestError(f"{data!r} was sent, but {self.description.name} sends {said}")

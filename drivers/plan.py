@@ -37,8 +37,10 @@ class Plan:
     """Silence the line needs between a reply and the next request."""
     byte_s: float = 0.0
     """How long one byte takes on the line."""
+    followed_by: frozenset[bytes] = frozenset()
+    """What replies may make it ask besides."""
 
     @property
-    def known(self) -> set[bytes]:
-        """Everything this plan can send. What follows a reply stands among `requests` too."""
-        return {request.data for request in self.requests}
+    def known(self) -> frozenset[bytes]:
+        """Everything this plan can send."""
+        return self.followed_by | {request.data for request in self.requests}

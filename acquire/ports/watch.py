@@ -52,14 +52,19 @@ class _Turn:
     def take(self, now_ns: int) -> Request:
         """The next request, which is sent now."""
         if now_ns >= self._due_ns:
-            self._round_n += 1
             self._following_n = 0
-            self._waiting.extend(
-                one for one in self._requests if one.every_n and self._round_n % one.every_n == 0
-            )
+            self._begin_round()
             # On the beat where possible; after slow answers the next round is due at once, and only one.
             self._due_ns = max(self._due_ns + self._period_ns, now_ns)
         return self._waiting.popleft()
+
+    def _begin_round(self) -> None:
+        self._round_n += 1
+        self._waiting.extend(
+            one for one in self._requests if one.every_n and self._round_n % one.every_n == 0
+        )
+        if not self._waiting:
+            self._begin_round()
 
     def replied(self, request: Request, reply: bytes) -> None:
         following = request.follow(reply) if request.follow else None

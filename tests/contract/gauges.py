@@ -80,6 +80,18 @@ def _wash_poll(chance: Random, index: int) -> Said:
     return Said(f"N={index:06d}\r\n".encode(), float(index), "1")
 
 
+def _balance(chance: Random, index: int) -> Said:
+    milli = chance.randint(-10_000, 320_000)
+    sign = "-" if milli < 0 else "+"
+    text = f"S {sign}{abs(milli) // 1000:04d}.{abs(milli) % 1000:03d} g\r\n"
+    return Said(text.encode(), milli / 1000, "g")
+
+
+def _irradiance(chance: Random, index: int) -> Said:
+    hundredths = chance.randint(0, 20_000)
+    return Said(f"E {hundredths / 100:06.2f}\r".encode(), hundredths / 100, "mW/cm2")
+
+
 ALL = (
     Gauge(
         "force-stream-n",
@@ -113,6 +125,12 @@ ALL = (
     ),
     Gauge("wash-stroke", _wash_stroke, awkward=(b"READY\r\n", b"S 12345\r\n")),
     Gauge("wash-poll", _wash_poll, asks=b"N?\r\n", awkward=(b"READY\r\n", b"N=\r\n")),
+    Gauge(
+        "balance-line",
+        _balance,
+        awkward=(b"D +0012.345 g\r\n", b"O\r\n", b"S +0012.345 kg\r\n", b"S +0320.001 g\r\n", b"S\r\n"),
+    ),
+    Gauge("irradiance-line", _irradiance, asks=b"E?\r", awkward=(b"E SAT\r", b"E 200.01\r", b"E 04.37\r")),
 )
 
 

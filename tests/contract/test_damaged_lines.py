@@ -70,7 +70,14 @@ def test_a_digit_turned_into_another_is_seen_only_with_a_checksum(gauge: Gauge) 
     original = [line.value for line in said]
     line = said[1].line
     # The last digit of the value, the one whose change no range limit can catch.
-    marks = {"force-unit-mode": b";", "gloss-key": b" GU", "gloss-poll": b";", "force-poll-gf": b" gf"}
+    marks = {
+        "force-unit-mode": b";",
+        "gloss-key": b" GU",
+        "gloss-poll": b";",
+        "force-poll-gf": b" gf",
+        "balance-line": b" g",
+        "irradiance-line": b"\r",
+    }
     mark = marks.get(gauge.name, b"\r\n")
     place = (line.index(mark, line.index(mark) + 1) if mark == b";" else line.index(mark)) - 1
     other = b"1" if line[place : place + 1] != b"1" else b"2"
