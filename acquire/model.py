@@ -10,6 +10,19 @@ from typing import Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
+Quantity = Literal["force", "gloss", "count", "temperature", "humidity", "mass", "irradiance"]
+Unit = Literal["N", "GU", "1", "degC", "%", "g", "W/m2"]
+UNIT_OF: dict[Quantity, Unit] = {
+    "force": "N",
+    "gloss": "GU",
+    "count": "1",
+    "temperature": "degC",
+    "humidity": "%",
+    "mass": "g",
+    "irradiance": "W/m2",
+}
+"""The unit in which values of each quantity travel and are kept."""
+
 
 class Model(BaseModel):
     """Base of everything that is written down: frozen, and unknown keys are an error."""
@@ -92,9 +105,9 @@ class Reading(Model):
     id: str
     trial: str
     step: Step
-    quantity: Literal["force", "gloss", "count"]
+    quantity: Quantity
     value: float
-    unit: Literal["N", "GU", "1"]
+    unit: Unit
     resolution: float = 0.0
     """Display step of the gauge in `unit`; its standard uncertainty is resolution / sqrt(12)."""
     under_read: float = 0.0
@@ -123,10 +136,10 @@ class Refusal(Model):
     trial: str | None
     step: Step | None
     """What was being measured, if anything."""
-    quantity: Literal["force", "gloss", "count"]
+    quantity: Quantity
     value: float | None
     """None where the gauge gave no number, such as on overload."""
-    unit: Literal["N", "GU", "1"]
+    unit: Unit
     gauge: str
     t_utc: datetime
     t_mono_ns: int
@@ -184,6 +197,23 @@ class Trial(Model):
     control: bool = False
     """Left untreated, to show what washing alone does."""
     t_utc: datetime
+
+
+class Climate(Model):
+    """What surrounds the tests, as a gauge told it: temperature, humidity, product used, UV. Never scored."""
+
+    gauge: str
+    quantity: Quantity
+    value: float
+    unit: Unit
+    channel: str | None = None
+    where: Literal["room", "panel"]
+    outside: str | None = None
+    """Why a value of the room lies outside the standard atmosphere, if it does."""
+    atmosphere: str | None = None
+    """Which standard atmosphere it was held against."""
+    t_utc: datetime
+    raw: RawRef
 
 
 class StreamStart(Model):

@@ -11,14 +11,16 @@ from typing import Literal, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from acquire.capture.ambient import AMBIENT, AmbientCapture
 from acquire.capture.counts import CountCapture
 from acquire.capture.pulls import PullCapture, pull_settings
 from acquire.capture.settled import SettledCapture
 from acquire.capture.taken import Taken
+from acquire.capture.typed import TypedCapture
 from acquire.errors import RecordingError
 from acquire.ports.events import PortEvent
 from acquire.units import newtons_per
-from drivers.base import Batch, FrameError, RequestError
+from drivers.base import Batch, Driver, FrameError, RequestError
 from drivers.description import GaugeDescription
 from drivers.registry import make_driver
 
@@ -56,7 +58,7 @@ class GaugeStream:
         self.latest: Batch | None = None
         self.latest_t_us: Times = np.empty(0, dtype=np.int64)
         self._driver = make_driver(description)
-        self._capture = _capture_for(description, self.chosen)
+        self._capture = _capture_for(description, self._driver, self.chosen)
         self._opening = -1
         self._received = 0
         self._ordinal = 0
@@ -116,7 +118,7 @@ class GaugeStream:
             t_us: when each was read, shape (chunks,).
             ends: where each ends in `data`, shape (chunks,).
         """
-        batch = self._driver.feed(data)
+        batch = self._own(self._driver.feed(data))
         if batch.errors:
             self.damaged += len(batch.errors)
             self.errors.extend(batch.errors)
@@ -125,6 +127,16 @@ class GaugeStream:
         self.samples += len(batch)
         self.latest, self.latest_t_us = batch, sample_t_us
         return self._number(self._capture.feed(sample_t_us, batch)) if len(batch) or batch.errors else []
+
+    def _own(self, batch: Batch) -> Batch:
+        """Without the temperature that a force gauge tells beside its force; all of it for slow values."""
+        quantity = self.description.quantity
+        if quantity in AMBIENT or all(kind.quantity == quantity for kind in batch.kinds):
+            return batch
+        kept = np.array([kind.quantity == quantity for kind in batch.kinds])[batch.kind_index]
+        return replace(
+            batch, values=batch.values[kept], ends=batch.ends[kept], kind_index=batch.kind_index[kept]
+        )
 
     def _times(self, sample_ends: Times, t_us: Times, chunk_ends: Times) -> Times:
         """When each sample was taken, as well as can be told; all offsets count from the opening.
@@ -163,8 +175,10 @@ class GaugeStream:
         self.errors.extend(errors)
 
 
-def _capture_for(description: GaugeDescription, chosen: dict[str, float | None]) -> Capture:
+def _capture_for(description: GaugeDescription, driver: Driver, chosen: dict[str, float | None]) -> Capture:
     timing = description.timing
+    if not driver.needs_port:
+        return TypedCapture(description.quantity, description.unit, description.resolution)
     if description.quantity == "force":
         rate_hz = timing.rate_hz or (1.0 / timing.period_s if timing.period_s else 10.0)
         return PullCapture(
@@ -178,4 +192,6 @@ def _capture_for(description: GaugeDescription, chosen: dict[str, float | None])
         )
     if description.quantity == "gloss":
         return SettledCapture(description.resolution)
-    return CountCapture(line_per_stroke=timing.mode == "on event")
+    if description.quantity in AMBIENT:
+        return AmbientCapture(description.resolution, description.unit)
+    return CountCapture(line_per_stroke=timing.mode == "on event" and not driver.counts_from_zero)

@@ -3,7 +3,7 @@
 from dataclasses import dataclass, field
 from typing import Literal
 
-from acquire.model import Details
+from acquire.model import Details, Quantity, Unit
 
 Verdict = Literal["accepted", "refused"]
 
@@ -12,13 +12,13 @@ Verdict = Literal["accepted", "refused"]
 class Taken:
     """One value that capture found, accepted or refused; a pure function of the bytes received.
 
-    `value` is in `unit` (N, GU or 1). `t_us` counts microseconds from the start of the recording;
+    `value` is in `unit`, the one its quantity is kept in. `t_us` counts microseconds from the start of the recording;
     `first_byte` and `last_byte` are stream offsets (half-open) since the `opening`-th opening of the port.
     """
 
-    quantity: Literal["force", "gloss", "count"]
+    quantity: Quantity
     value: float
-    unit: Literal["N", "GU", "1"]
+    unit: Unit
     t_us: int
     opening: int
     first_byte: int
