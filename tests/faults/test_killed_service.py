@@ -97,9 +97,9 @@ def _capture_and_kill(home: Home, rng: random.Random) -> list[str]:
     assert process.stdout is not None
     clock = SystemClock()
     with process:
-        first = json.loads(process.stdout.readline())
-        assert first["kind"] == "port", first
-        clock.sleep(rng.uniform(0.0, 1.2))
+        first = [json.loads(process.stdout.readline()) for _ in range(2)]
+        assert [note["kind"] for note in first] == ["waiting", "port"], first
+        clock.sleep(rng.uniform(0.0, 0.6))
         process.send_signal(signal.SIGKILL)
         lines = process.stdout.read().split("\n")
     # A line cut by the kill was not announced in full.

@@ -1,0 +1,230 @@
+"""Checks of a gauge, from bytes to verdict."""
+
+from pathlib import Path
+
+import pytest
+
+from acquire.calibration.checks import Check
+from acquire.errors import ConfigError
+from acquire.model import CalibrationState
+from simulators.speech import ForceState, Shown, force_poll_gf, gloss_key, wash_stroke
+from tests.rig import BENCH_MORE, WEIGHT_N, Rig, gloss, lay_out, rig
+
+
+def check_of(bench: Rig) -> Check:
+    (event,) = bench.service.journal.events("check")
+    return Check.model_validate(event.body)
+
+
+def weigh(bench: Rig, *weights_n: float, zero_n: float = 0.0) -> None:
+    for weight_n in weights_n:
+        bench.hang(zero_n)
+        bench.hang(weight_n)
+
+
+def test_a_weight_is_taken_three_times_each_from_its_own_zero(tmp_path: Path) -> None:
+    with rig(tmp_path) as bench:
+        task = bench.service.check("force", "weight-200g")
+        weigh(bench, WEIGHT_N, WEIGHT_N, WEIGHT_N)
+        assert task.done
+        check = check_of(bench)
+        assert check.verdict == "pass"
+        assert check.zero == (0.0, 0.0, 0.0)
+        assert check.readings == pytest.approx([1.96] * 3, abs=0.005)
+        assert len(check.raw) == 3
+        assert bench.told("waiting") == [
+            "leave the hook empty until the zero is taken",
+            "zero +0 N taken: hang weight-200g",
+            "1 of 3 on weight-200g: 1.96 N",
+            "take it off again",
+            "zero +0 N taken: hang weight-200g",
+            "2 of 3 on weight-200g: 1.96 N",
+            "take it off again",
+            "zero +0 N taken: hang weight-200g",
+            "3 of 3 on weight-200g: 1.96 N",
+        ]
+        assert bench.told("check") == [f"pass: {check.reason}"]
+
+
+def test_a_zero_that_drifts_is_not_taken_for_the_gauge_being_wrong(tmp_path: Path) -> None:
+    with rig(tmp_path) as bench:
+        bench.service.check("force", "weight-200g")
+        for drift_n in (0.0, 0.02, 0.04):
+            weigh(bench, 1.96 + drift_n, zero_n=drift_n)
+        check = check_of(bench)
+        assert check.zero == pytest.approx((0.0, 0.02, 0.04))
+        assert check.mean == pytest.approx(1.96)
+        assert abs(check.deviation) < 0.01
+
+
+def test_a_weight_that_hangs_already_must_come_off_for_the_zero(tmp_path: Path) -> None:
+    with rig(tmp_path) as bench:
+        bench.service.check("force", "weight-200g", repeats=1)
+        bench.hang(WEIGHT_N)
+        assert bench.told("waiting")[-1] == "1.96 N hang on the hook: take it off first, for the zero"
+        weigh(bench, WEIGHT_N)
+        assert check_of(bench).verdict == "pass"
+
+
+def test_a_weight_hung_twice_without_a_zero_between_counts_once(tmp_path: Path) -> None:
+    with rig(tmp_path) as bench:
+        task = bench.service.check("force", "weight-200g", repeats=2)
+        weigh(bench, WEIGHT_N)
+        bench.hang(0.0, 0.3)  # not long enough to settle
+        bench.hang(WEIGHT_N)
+        assert not task.done
+        weigh(bench, WEIGHT_N)
+        assert len(check_of(bench).readings) == 2
+
+
+def test_a_swinging_weight_is_waited_for(tmp_path: Path) -> None:
+    with rig(tmp_path) as bench:
+        task = bench.service.check("force", "weight-200g", repeats=1)
+        bench.hang(0.0)
+        for _ in range(8):
+            bench.hang(WEIGHT_N + 0.2, 0.3)
+            bench.hang(WEIGHT_N - 0.2, 0.3)
+        assert not task.done
+        bench.hang(WEIGHT_N)
+        assert check_of(bench).verdict == "pass"
+
+
+def test_a_lost_port_throws_away_the_zero_and_nothing_settled_spans_it(tmp_path: Path) -> None:
+    with rig(tmp_path) as bench:
+        task = bench.service.check("force", "weight-200g", repeats=1)
+        bench.hang(0.0)
+        bench.hang(WEIGHT_N, 0.7)
+        bench.lose("force")
+        bench.open("force")
+        bench.hang(WEIGHT_N, 0.7)
+        assert not task.done
+        assert "the zero is taken anew" in bench.told("waiting")[-1]
+        weigh(bench, WEIGHT_N)
+        check = check_of(bench)
+        assert len(check.zero) == len(check.readings) == 1
+        assert check.raw[0].opening == 1
+
+
+def test_too_few_and_too_scattered_values_decide_nothing(tmp_path: Path) -> None:
+    with rig(tmp_path) as bench:
+        bench.service.check("force", "weight-200g", repeats=2)
+        weigh(bench, 1.94, 1.98)
+        assert check_of(bench).verdict == "undecided"
+
+
+def test_a_failed_check_puts_earlier_readings_in_doubt_and_says_so_once(tmp_path: Path) -> None:
+    with rig(tmp_path) as bench:
+        bench.service.check("gloss", "tile")
+        bench.press(93.0, 93.1, 93.0)
+        bench.service.measure(bench.trial(), gloss())
+        bench.press(90.1, 90.2)
+        bench.service.check("gloss", "tile")
+        bench.press(95.0, 95.1, 95.0)
+        assert [reading.stamp.state for reading in bench.readings] == [CalibrationState.DOUBTFUL] * 2
+        (told,) = bench.told("amended")
+        assert told.startswith("2 earlier readings are doubtful now (")
+        assert "failed against tile" in told
+        assert bench.told("check")[-1].startswith("fail: ")
+
+
+@pytest.mark.parametrize(
+    ("gauge", "reference", "named"),
+    [
+        ("force", "tile", "no reference for a gauge of force"),
+        ("gloss", "weight-200g", "no reference for a gauge of gloss"),
+        ("wash", "weight-200g", "no reference for a gauge of count"),
+        ("force", "weight-20g", "no reference 'weight-20g'"),
+        ("forse", "weight-200g", "no gauge 'forse'"),
+    ],
+)
+def test_what_does_not_fit_is_refused(tmp_path: Path, gauge: str, reference: str, named: str) -> None:
+    with rig(tmp_path) as bench, pytest.raises(ConfigError, match=named):
+        bench.service.check(gauge, reference)
+
+
+def test_an_angle_the_tile_has_no_value_for_is_refused(tmp_path: Path) -> None:
+    with rig(tmp_path) as bench, pytest.raises(ConfigError, match="angle 20; it has 60"):
+        bench.service.check("gloss", "tile", channel="20")
+
+
+def test_a_tile_measured_at_another_angle_is_told_and_not_taken(tmp_path: Path) -> None:
+    with rig(tmp_path) as bench:
+        task = bench.service.check("gloss", "tile", repeats=2)
+        bench.press(93.0)
+        bench.press(88.0, angle=20)
+        assert not task.done
+        bench.press(93.1)
+        assert check_of(bench).readings == (93.0, 93.1)
+        assert bench.told("refused") == ["measured at 20°, the check is at 60°"]
+        assert bench.refusals == []
+
+
+def test_a_line_that_came_twice_during_a_check_is_kept_as_refused(tmp_path: Path) -> None:
+    with rig(tmp_path) as bench:
+        bench.service.check("gloss", "tile", repeats=2)
+        bench.say("gloss", [gloss_key(60, 93.0)] * 2, every_s=0.05)
+        (refusal,) = bench.refusals
+        assert (refusal.trial, refusal.step) == (None, None)
+        assert bench.told("refused") == ["; ".join(refusal.reasons)]
+
+
+def test_strokes_are_taken_once_the_machine_stands(tmp_path: Path) -> None:
+    with rig(tmp_path) as bench:
+        task = bench.service.check("wash", "strokes-10", repeats=2)
+        bench.strokes(1, 10)
+        bench.wait(5.0)
+        assert not task.done
+        bench.wait(2.0)
+        assert bench.told("waiting")[-1] == "make exactly 10 strokes, counted by hand, then stop the machine"
+        bench.strokes(11, 20)
+        bench.wait(7.0)
+        check = check_of(bench)
+        assert (check.readings, check.verdict) == ((10.0, 10.0), "pass")
+
+
+def test_a_counter_that_misses_strokes_fails(tmp_path: Path) -> None:
+    with rig(tmp_path) as bench:
+        bench.service.check("wash", "strokes-10", repeats=1)
+        bench.strokes(1, 9)
+        bench.wait(7.0)
+        assert check_of(bench).verdict == "fail"
+
+
+def test_a_counter_lost_in_between_is_counted_anew(tmp_path: Path) -> None:
+    with rig(tmp_path) as bench:
+        task = bench.service.check("wash", "strokes-10", repeats=1)
+        bench.strokes(1, 6)
+        bench.lose("wash")
+        bench.wait(10.0)
+        assert not task.done
+        assert "what it had counted is left out" in bench.told("waiting")[-2]
+        bench.open("wash")
+        bench.strokes(7, 16)
+        bench.wait(7.0)
+        assert check_of(bench).readings == (10.0,)
+
+
+def test_strokes_that_cannot_be_are_refused_in_a_check_too(tmp_path: Path) -> None:
+    with rig(tmp_path) as bench:
+        bench.service.check("wash", "strokes-10", repeats=1)
+        bench.say("wash", [wash_stroke(1), wash_stroke(800)], every_s=1.7)
+        assert len(bench.refusals) == 1
+        assert "not believed" in bench.told("refused")[0]
+
+
+def test_a_gauge_of_coarse_steps_sees_a_light_weight_hung_and_taken_off(tmp_path: Path) -> None:
+    """Ten gram-force steps: four of them, what a still gauge may flicker, are a fifth of the weight."""
+    lay_out(
+        tmp_path,
+        BENCH_MORE.replace('description = "force-stream-n"', 'description = "force-poll-gf"').replace(
+            "absolute = 0.03", "absolute = 0.2"
+        ),
+    )
+    with rig(tmp_path) as bench:
+        task = bench.service.check("force", "weight-200g", repeats=2)
+        for _ in range(2):
+            for force_n in (0.0, WEIGHT_N):
+                line = force_poll_gf(Shown(force_n), ForceState())
+                bench.say("force", [line] * 15, every_s=0.1)
+        assert task.done
+        assert check_of(bench).readings == pytest.approx([1.961, 1.961], abs=0.001)
