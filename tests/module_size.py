@@ -9,7 +9,9 @@ ROOMS = ("acquire", "drivers", "simulators", "config")
 
 def main() -> int:
     """Prints what is too large; the exit code says whether anything is over the hard cap."""
-    sizes = [(len(path.read_text().splitlines()), path) for room in ROOMS for path in Path(room).rglob("*.py")]
+    sizes = [
+        (len(path.read_text().splitlines()), path) for room in ROOMS for path in Path(room).rglob("*.py")
+    ]
     for lines, path in sorted(sizes, reverse=True):
         if lines > SOFT:
             sys.stdout.write(f"{path}: {lines} lines (soft cap {SOFT}, hard cap {HARD})\n")
