@@ -233,8 +233,11 @@ class Service:
             TransportError: one was not within `limit_s`; says why.
         """
         until_ns = self._clock.monotonic_ns() + int(limit_s * 1e9)
-        while missing := [name for name, one in self._open.items() if not one.opened]:
-            if self._clock.monotonic_ns() >= until_ns:
+        while not all(one.opened for one in self._open.values()):
+            late = self._clock.monotonic_ns() >= until_ns
+            self.pump()
+            missing = [name for name, one in self._open.items() if not one.opened]
+            if missing and late:
                 name = missing[0]
                 port, why = self.bench.gauge(name).port, self._open[name].lost or "it did not open"
                 raise TransportError(
@@ -242,7 +245,6 @@ class Service:
                     hint="plug it in and close what else uses it, or set its port in "
                     f"{self.home.bench_file}; `panelwright ports` lists what is there",
                 )
-            self.pump()
 
     def measure(self, trial: Trial, step: Step) -> Task:
         """From now on, what the gauge for this step gives belongs to the step.
