@@ -12,7 +12,6 @@ from acquire.errors import ConfigError, JournalError, RecordingError, TransportE
 from acquire.home import Home
 from acquire.journal import Journal
 from acquire.model import StreamStart
-from acquire.notes import Note
 from acquire.ports import PortEvent, replay_events
 from acquire.recordings import Recorder
 from acquire.service import Service
