@@ -7,7 +7,8 @@ from urllib.parse import urlsplit
 from acquire.errors import ConfigError
 
 _FORMS = (
-    "Write serial:/dev/ttyUSB0, serial:COM3, serial:usb=SERIALNUMBER or tcp://127.0.0.1:4001; "
+    "Write serial:/dev/ttyUSB0, serial:COM3, serial:usb=SERIALNUMBER or tcp://127.0.0.1:4001 (none for a "
+    "gauge whose values are typed); "
     "`panelwright ports` lists what is connected."
 )
 _SCHEME = re.compile(r"[A-Za-z][A-Za-z0-9+.-]+:")
@@ -45,7 +46,15 @@ class TcpAddress:
         return f"tcp://[{self.host}]:{self.port}" if ":" in self.host else f"tcp://{self.host}:{self.port}"
 
 
-Address = SerialPath | UsbAddress | TcpAddress
+@dataclass(frozen=True, slots=True)
+class NoPort:
+    """No port at all: a person reads the gauge and types its values."""
+
+    def __str__(self) -> str:
+        return "none"
+
+
+Address = SerialPath | UsbAddress | TcpAddress | NoPort
 
 
 def parse_address(text: str) -> Address:
@@ -54,6 +63,8 @@ def parse_address(text: str) -> Address:
     Raises:
         ConfigError: it is none; the message says what is wrong, the hint what can be written.
     """
+    if text == "none":
+        return NoPort()
     scheme = _SCHEME.match(text)
     if scheme is None:
         return _serial(text, text)

@@ -5,7 +5,7 @@
 
 import re
 import tomllib
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import UTC, date, timedelta, timezone, tzinfo
 from math import hypot, radians, sin, sqrt
@@ -17,7 +17,9 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_valida
 
 from acquire.address import Address, parse_address
 from acquire.errors import ConfigError
+from drivers.description import DescriptionError, load_description
 from drivers.keys import faults, nearest
+from drivers.modbus_settings import ModbusSettings
 
 STANDARD_GRAVITY_M_S2 = 9.80665
 
@@ -93,6 +95,8 @@ class BenchGauge(_Table):
     """Name of its description file, without `.toml`."""
     port: Text
     tolerance: Tolerance
+    where: Literal["room", "panel"] = "room"
+    """What a temperature is of: only that of the room is held against the standard atmosphere."""
     check_valid_h: Annotated[float, Field(gt=0, le=24)] = 24.0
     """A check holds this long, and never beyond the end of its day."""
     certificate: Certificate | None = None
@@ -148,6 +152,37 @@ _KINDS: dict[str, type[Weight] | type[Tile] | type[Strokes]] = {
 }
 
 
+class Atmosphere(_Table):
+    """The standard atmosphere that the room is held against.
+
+    By default that of ISO 3270:1984 for paints: 23 ± 2 °C and 50 ± 5 %.
+    """
+
+    name: Text = "ISO 3270:1984"
+    temperature_degc: Annotated[float, Field(ge=-50, le=100)] = 23.0
+    temperature_within: Positive = 2.0
+    humidity_percent: Annotated[float, Field(ge=0, le=100)] = 50.0
+    humidity_within: Positive = 5.0
+
+    def outside(self, quantity: str, value: float) -> str | None:
+        """Why a value of the room (°C or %) lies outside, in words; None if it does not. Limits belong to it.
+
+        Of quantities that it does not speak of nothing is outside.
+        """
+        if quantity == "temperature":
+            middle, within, unit = self.temperature_degc, self.temperature_within, "degC"
+        elif quantity == "humidity":
+            middle, within, unit = self.humidity_percent, self.humidity_within, "%"
+        else:
+            return None
+        # In display steps a hundred times finer than any sensor: 25.0 must not fail for a rounding of 2e-15.
+        if round(abs(value - middle) - within, 6) <= 0:
+            return None
+        word = "above" if value > middle else "below"
+        limit = middle + within if value > middle else middle - within
+        return f"{value:g} {unit} is {word} {limit:g} {unit} ({self.name})"
+
+
 class _Head(_Table):
     """The keys of the file outside the tables of gauges and references."""
 
@@ -155,6 +190,7 @@ class _Head(_Table):
     name: Text
     time_zone: str
     place: Place | None = None
+    atmosphere: Atmosphere = Atmosphere()
 
     @field_validator("time_zone")
     @classmethod
@@ -173,6 +209,22 @@ class Bench(_Head):
     def zone(self) -> tzinfo:
         """Decides when a day begins, for due dates and for "today"."""
         return _zone(self.time_zone)
+
+    @property
+    def with_port(self) -> list[str]:
+        """Gauges that are connected; the values of the others are typed in."""
+        return [name for name, gauge in self.gauges.items() if gauge.port != "none"]
+
+    def lines(self, names: Iterable[str]) -> list[list[str]]:
+        """The gauges `names` by the port they are on, in order; most ports have one.
+
+        Raises:
+            ConfigError: there is no such gauge.
+        """
+        found: dict[Address, list[str]] = {}
+        for name in names:
+            found.setdefault(parse_address(self.gauge(name).port), []).append(name)
+        return list(found.values())
 
     def gravity(self) -> Gravity:
         """Local gravity from the bench's place if that is given, else the standard value."""
@@ -317,19 +369,41 @@ def _validated(model: type[_T], table: Mapping[str, Any], where: str, found: lis
 
 def _cross_checks(gauges: Mapping[str, BenchGauge], descriptions: Path) -> Iterator[str]:
     known = sorted(file.stem for file in descriptions.glob("*.toml"))
-    owner: dict[Address, str] = {}
+    owners: dict[Address, list[str]] = {}
     for name, gauge in gauges.items():
         if gauge.description not in known:
             yield (
                 f"gauges.{name}.description: there is no {gauge.description}.toml in {descriptions};"
                 f" {nearest(gauge.description, known)}"
             )
-        other = owner.setdefault(parse_address(gauge.port), name)
-        if other != name:
-            yield f"gauges.{name}.port: {gauge.port!r} is the port of gauge {other!r} already"
+        sharers = owners.setdefault(parse_address(gauge.port), [])
+        for other in () if gauge.port == "none" else sharers:
+            why = _cannot_share(gauges[other].description, gauge.description, descriptions)
+            if why is not None:
+                yield f"gauges.{name}.port: {gauge.port!r} is the port of gauge {other!r} already{why}"
+                break
+        sharers.append(name)
         certified, permitted = gauge.certificate, gauge.tolerance.absolute
         if certified and permitted and certified.expanded_uncertainty > permitted:
             yield (
                 f"gauges.{name}.tolerance.absolute: {permitted:g} is less than the certificate's own expanded"
                 f" uncertainty of {certified.expanded_uncertainty:g}, so no check could ever decide"
             )
+
+
+def _cannot_share(first: str, second: str, descriptions: Path) -> str | None:
+    """Why two gauges cannot be on one line, to be added to a sentence; None if they can."""
+    found = []
+    for name in (first, second):
+        try:
+            found.append(load_description(descriptions / f"{name}.toml"))
+        except DescriptionError:
+            return ""
+    units = [one.settings.unit for one in found if isinstance(one.settings, ModbusSettings)]
+    if len(units) < 2:
+        return ""
+    if units[0] == units[1]:
+        return f", and both are Modbus unit {units[0]}: on one line every unit differs"
+    if found[0].serial != found[1].serial:
+        return ", and their [serial] settings differ: on one line all are the same"
+    return None

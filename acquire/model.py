@@ -228,4 +228,7 @@ class StreamStart(Model):
     description_sha256: str
     capture: dict[str, float | None]
     """Capture settings that were chosen over those derived from the gauge."""
+    place: int = 0
+    places: int = 1
+    """Of several gauges on one line, which this is: they share a recording and number their items in turn."""
     t_utc: datetime

@@ -17,6 +17,7 @@ NoteKind = Literal[
     "amended",  # an outlier was flagged, readings were put in doubt
     "waiting",  # what a person should do now
     "port",  # opened
+    "climate",  # the room, or what else surrounds the tests
     "lost",  # unplugged, silent, busy
 ]
 

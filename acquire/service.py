@@ -16,13 +16,15 @@ from typing import Self
 
 from acquire.calibration.references import assigned_value
 from acquire.calibration.stamp import Incident
+from acquire.capture.ambient import AMBIENT
 from acquire.capture.taken import Taken
 from acquire.checking import CHECKS, Checking
+from acquire.climate import climate_of, in_words, log_climate
 from acquire.clock import Clock, StepWatch
 from acquire.errors import ConfigError, TransportError
 from acquire.home import Home
 from acquire.logger import Announcement, Logger, Source
-from acquire.model import Amendment, Step, StreamStart, Test, Trial
+from acquire.model import UNIT_OF, Amendment, Step, StreamStart, Test, Trial
 from acquire.notes import Note, Tell
 from acquire.ports import Poll, PortEvent, PortOwner, parse_address
 from acquire.ports.owner import connect_to
@@ -30,6 +32,7 @@ from acquire.recordings import Header, Recorder
 from acquire.stream import GaugeStream
 from acquire.tasks import STALL_S, Line, Measure, Task, Wash
 from acquire.trials import record_of
+from drivers.contact import ContactSettings
 from drivers.registry import make_driver
 
 QUEUE_EVENTS = 1000
@@ -53,6 +56,8 @@ class _Open:
     opened: bool = False
     lost: str = ""
     """Why the port is not open, as far as was told."""
+    complaint: str | None = None
+    """Why the gauge is not to be used although its port is open, as far as was told."""
 
 
 class Service:
@@ -88,18 +93,27 @@ class Service:
         self._shortest_limit_s = shortest_limit_s
         self._events: queue.Queue[PortEvent | Exception] = queue.Queue(QUEUE_EVENTS)
         self._open: dict[str, _Open] = {}
+        self._on_port: dict[str, list[_Open]] = {}
         self._stall_s = max(STALL_S, STALL_LIMITS_N * shortest_limit_s)
         self._doubts: list[Amendment] = []
         self._closing = False
         self._clock_watch = StepWatch(clock)
-        names = list(dict.fromkeys(self.bench.gauges if gauges is None else gauges))
+        names = list(dict.fromkeys(self.bench.with_port if gauges is None else gauges))
         descriptions = {name: home.description(self.bench.gauge(name).description) for name in names}
         self.journal = home.journal()
         self.logger = Logger(self.journal, self.bench, clock, self._announced)
         try:
-            for name, description in descriptions.items():
-                self._open[name] = self._prepare(
-                    name, GaugeStream(description, self._capture(description.quantity))
+            for group in self.bench.lines(names):
+                self._prepare(
+                    {
+                        name: GaugeStream(
+                            descriptions[name],
+                            self._capture(descriptions[name].quantity),
+                            place=place,
+                            places=len(group),
+                        )
+                        for place, name in enumerate(group)
+                    }
                 )
         except BaseException:
             self._close()
@@ -116,14 +130,16 @@ class Service:
         gauge: str | None = None,
         shortest_limit_s: float = 0.0,
     ) -> Self:
-        """A service that opens only the gauge one step needs: `gauge`, else the bench's first that fits.
+        """A service that opens the gauge one step needs (`gauge`, else the bench's first that fits).
+
+        Gauges of the room and its climate come along.
 
         Raises:
             ConfigError: the bench has no such gauge, or the step is a person's to answer.
         """
         bench = home.bench()
         quantities = {
-            name: home.description(entry.description).quantity for name, entry in bench.gauges.items()
+            name: home.description(bench.gauge(name).description).quantity for name in bench.with_port
         }
         wanted = _quantity_for(step)
         fitting = [name for name, quantity in quantities.items() if quantity == wanted]
@@ -136,7 +152,10 @@ class Service:
         fitting = fitting if gauge is None else [gauge]
         if not fitting:
             raise _no_gauge(step)
-        return cls(home, clock=clock, tell=tell, gauges=fitting[:1], shortest_limit_s=shortest_limit_s)
+        room = [name for name, quantity in quantities.items() if quantity in AMBIENT]
+        return cls(
+            home, clock=clock, tell=tell, gauges=[fitting[0], *room], shortest_limit_s=shortest_limit_s
+        )
 
     def _capture(self, quantity: str) -> dict[str, float | None]:
         """Capture settings that the method chooses."""
@@ -149,28 +168,37 @@ class Service:
             chosen["min_force_n"] = LEAST_FRICTION * float(slip.block_mass_kg) * gravity
         return {key: value for key, value in chosen.items() if value is not None}
 
-    def _prepare(self, name: str, stream: GaugeStream) -> _Open:
-        address = parse_address(self.bench.gauge(name).port)
-        description = stream.description
-        utc = self._clock.utc()
-        path = self.home.recordings / f"{utc:%Y%m%dT%H%M%S.%fZ}-{name}.rec"
+    def _prepare(self, streams: dict[str, GaugeStream]) -> None:
+        """Makes one port ready, for one gauge or for all on its line; they share its recording."""
+        line_name = "+".join(streams)
+        port = self.bench.gauge(next(iter(streams))).port
+        first = next(iter(streams.values())).description
+        path = self.home.recordings / f"{self._clock.utc():%Y%m%dT%H%M%S.%fZ}-{line_name}.rec"
         self.home.recordings.mkdir(exist_ok=True)
         header = Header(
-            driver=description.name,
-            description_sha256=description.sha256,
-            device=name,
-            port=self.bench.gauge(name).port,
+            driver=first.name,
+            description_sha256=first.sha256 if len(streams) == 1 else None,
+            device=line_name,
+            port=port,
             scenario=self.bench.name,
+        )
+        contact = first.settings if isinstance(first.settings, ContactSettings) else None
+        connect = connect_to(
+            parse_address(port), first.serial, contact=None if contact is None else (contact, self._clock)
         )
         with ExitStack() as undo:
             recorder = Recorder(path, header, self._clock)
             undo.callback(recorder.close)
-            self._announce_stream(name, stream, recorder)
+            for name, stream in streams.items():
+                self._announce_stream(name, stream, recorder)
             undo.pop_all()
         owner = PortOwner(
-            name,
-            connect_to(address, description.serial),
-            [Poll(name, description.timing, make_driver(description).plan())],
+            line_name,
+            connect,
+            [
+                Poll(name, stream.description.timing, make_driver(stream.description).plan())
+                for name, stream in streams.items()
+            ],
             recorder=recorder,
             clock=self._clock,
             deliver=partial(self._events.put, timeout=0.1),
@@ -178,8 +206,10 @@ class Service:
             shortest_limit_s=self._shortest_limit_s,
         )
         source = Source(path.name, recorder.start_utc)
-        line = Line(name, source, recorder.sync, stream, stream.t_source)
-        return _Open(line, owner, recorder)
+        for name, stream in streams.items():
+            line = Line(name, source, recorder.sync, stream, stream.t_source)
+            self._open[name] = _Open(line, owner, recorder)
+        self._on_port[line_name] = [self._open[name] for name in streams]
 
     def _announce_stream(self, name: str, stream: GaugeStream, recorder: Recorder) -> None:
         """Writes down all that is needed to get this recording's readings out of its bytes again."""
@@ -192,6 +222,8 @@ class Service:
                 description_text=stream.description.text,
                 description_sha256=stream.description.sha256,
                 capture=stream.chosen,
+                place=stream.place,
+                places=stream.places,
                 t_utc=recorder.start_utc,
             ),
             t_utc=recorder.start_utc,
@@ -199,8 +231,8 @@ class Service:
         )
 
     def __enter__(self) -> Self:
-        for one in self._open.values():
-            one.owner.start()
+        for sharing in self._on_port.values():
+            sharing[0].owner.start()
         return self
 
     def __exit__(
@@ -221,13 +253,13 @@ class Service:
             one.owner.request_stop()
         with ExitStack() as last_to_first:
             last_to_first.callback(self.journal.close)
-            for one in self._open.values():
+            for one, *_ in self._on_port.values():
                 last_to_first.callback(one.recorder.close)
                 if one.owner.running:
                     last_to_first.callback(one.owner.stop)
 
     def await_ports(self, limit_s: float) -> None:
-        """Pumps until every port has been open once.
+        """Pumps until every port has been open once, but for gauges that no step depends on.
 
         Raises:
             TransportError: one was not within `limit_s`; says why.
@@ -289,7 +321,7 @@ class Service:
             raise ConfigError(f"gauge {gauge!r} is not open", hint="name it when the service is started")
         one = self._open[gauge]
         assigned = assigned_value(self.bench, reference, channel)
-        if assigned.unit != _UNIT_OF[one.line.stream.description.quantity]:
+        if assigned.unit != UNIT_OF[one.line.stream.description.quantity]:
             raise ConfigError(
                 f"{reference} is no reference for a gauge of {one.line.stream.description.quantity}",
                 hint="a force gauge needs a weight, a glossmeter a tile, a counter counted strokes",
@@ -361,7 +393,10 @@ class Service:
         return handled
 
     def _handle(self, event: PortEvent) -> None:
-        one = self._open[event.gauge]
+        for one in self._on_port[event.gauge]:
+            self._hear(one, event)
+
+    def _hear(self, one: _Open, event: PortEvent) -> None:
         found = one.line.stream.take(event)
         task = one.task
         if event.kind == "chunk" and task is not None:
@@ -371,24 +406,51 @@ class Service:
             task.interrupted(event.note)
         if event.kind in ("open", "lost"):
             self._port(one, event)
+        self._complain(one)
 
     def _give(self, one: _Open, found: Iterable[Taken]) -> None:
         for taken in found:
-            if one.task is not None:
+            if taken.quantity in AMBIENT:
+                self._surroundings(one, taken)
+            elif one.task is not None:
                 one.task.take(taken)
 
+    def _surroundings(self, one: _Open, taken: Taken) -> None:
+        if taken.verdict == "refused":
+            self._tell(Note("refused", "; ".join(taken.reasons), one.line.gauge))
+            return
+        climate = climate_of(taken, gauge=one.line.gauge, source=one.line.source, bench=self.bench)
+        log_climate(self.journal, self._clock, climate, sync=one.line.sync)
+        self._tell(Note("climate", in_words(climate), one.line.gauge))
+
+    def _complain(self, one: _Open) -> None:
+        """Another gauge than expected, or one on a shared line that does not answer."""
+        complaint = one.line.stream.complaint
+        if complaint == one.complaint:
+            return
+        one.complaint = complaint
+        gauge = one.line.gauge
+        if complaint is None:
+            self._tell(Note("port", "answers as it should again", gauge))
+            return
+        self.logger.record_incident(
+            Incident(gauge=gauge, t_utc=self._clock.utc(), what=f"refused: {complaint}", needs_check=False)
+        )
+        self._tell(Note("lost", complaint, gauge))
+
     def _port(self, one: _Open, event: PortEvent) -> None:
+        gauge = one.line.gauge
         if event.kind == "lost":
             one.lost = event.note
             self.logger.record_incident(
-                Incident(gauge=event.gauge, t_utc=event.t_utc, what=f"lost: {event.note}", needs_check=False)
+                Incident(gauge=gauge, t_utc=event.t_utc, what=f"lost: {event.note}", needs_check=False)
             )
             trying = "trying to get it back" if one.opened else "waiting for it"
-            self._tell(Note("lost", f"{event.note}; {trying}", event.gauge))
+            self._tell(Note("lost", f"{event.note}; {trying}", gauge))
             return
         again = "back" if one.opened else "open"
         one.opened, one.lost = True, ""
-        self._tell(Note("port", f"{again} on {event.note}", event.gauge))
+        self._tell(Note("port", f"{again} on {event.note}", gauge))
 
     def _gauge_for(self, step: Step) -> _Open:
         quantity = _quantity_for(step)
@@ -437,9 +499,6 @@ class Service:
                 hint="start again; what was taken is kept",
             )
         self._tell(Note("lost", said))
-
-
-_UNIT_OF = {"force": "N", "gloss": "GU", "count": "1"}
 
 
 def _quantity_for(step: Step) -> str:

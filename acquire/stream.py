@@ -46,9 +46,18 @@ class GaugeStream:
         description: the gauge.
         chosen: capture settings that override those derived from the gauge (see `PullSettings`); they
             belong to the stream for its whole life.
+        place, places: of several gauges on one line, which this is. They share one recording, and number
+            their items in turn, so that a number means one item.
     """
 
-    def __init__(self, description: GaugeDescription, chosen: dict[str, float | None] | None = None) -> None:
+    def __init__(
+        self,
+        description: GaugeDescription,
+        chosen: dict[str, float | None] | None = None,
+        *,
+        place: int = 0,
+        places: int = 1,
+    ) -> None:
         self.description = description
         self.chosen = dict(chosen or {})
         self.damaged = 0
@@ -61,7 +70,8 @@ class GaugeStream:
         self._capture = _capture_for(description, self._driver, self.chosen)
         self._opening = -1
         self._received = 0
-        self._ordinal = 0
+        self.place, self.places = place, places
+        self._ordinal = place
         self._last_t_us = 0
         timing = description.timing
         self._step_us = 1e6 / timing.rate_hz if timing.rate_hz else 0.0
@@ -160,7 +170,7 @@ class GaugeStream:
         numbered = []
         for item in items:
             numbered.append(replace(item, ordinal=self._ordinal, opening=self.opening))
-            self._ordinal += 1
+            self._ordinal += self.places
         return numbered
 
     def _note_sent(self, event: PortEvent) -> None:

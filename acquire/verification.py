@@ -82,17 +82,21 @@ def verify(
     """
     tally = Tally()
     recordings_n = 0
+    gone_through: set[str] = set()
     with home.journal(readonly=True) as journal:
         chain = journal.verify(expected_head=expected_head)
         spans = _spans(journal, tally.faults)
         for start in _starts(journal, tally.faults):
             if watch is not None:
                 watch(start.recording)
-            recordings_n += 1
-            span = spans.pop(start.recording, None)
-            items = _items(journal, start.recording, span, tally.faults)
+            recordings_n += start.place == 0
+            span = spans.get(start.recording)
+            gone_through.add(start.recording)
+            items = _items(journal, start, span, tally.faults)
             _verify_recording(home.recordings / start.recording, start, items, tally)
     for name, span in spans.items():
+        if name in gone_through:
+            continue
         what = f"{_count(span.items_n)} from {name}, but the journal does not tell of that recording's start"
         tally.faults.append(Fault(what, name))
     return VerificationReport(
@@ -113,12 +117,11 @@ def verify_recording(journal: Journal, path: Path, run: Run = replay) -> Tally |
         JournalError: the journal cannot be read.
     """
     tally = Tally()
-    start = next((one for one in _starts(journal, tally.faults) if one.recording == path.name), None)
-    if start is None:
-        return None
-    items = _items(journal, start.recording, _Span(1, journal.head()[0]), tally.faults)
-    _verify_recording(path, start, items, tally, run)
-    return tally
+    starts = [one for one in _starts(journal, tally.faults) if one.recording == path.name]
+    for start in starts:
+        items = _items(journal, start, _Span(1, journal.head()[0]), tally.faults)
+        _verify_recording(path, start, items, tally, run)
+    return tally if starts else None
 
 
 def _spans(journal: Journal, faults: list[Fault]) -> dict[str, _Span]:
@@ -137,23 +140,24 @@ def _spans(journal: Journal, faults: list[Fault]) -> dict[str, _Span]:
 
 
 def _starts(journal: Journal, faults: list[Fault]) -> Iterator[StreamStart]:
-    seen: set[str] = set()
+    seen: set[tuple[str, int]] = set()
     for event in _readable(journal.events("stream"), "stream", faults):
         try:
             start = StreamStart.model_validate(event.body)
         except ValidationError as error:
             faults.append(_unreadable(event, error))
             continue
-        if start.recording in seen:
+        # Several gauges on one line share a recording; each has a place in it.
+        if (start.recording, start.place) in seen:
             what = f"event {event.seq} starts the recording {start.recording} a second time"
             faults.append(Fault(what, start.recording))
         else:
-            seen.add(start.recording)
+            seen.add((start.recording, start.place))
             yield start
 
 
-def _items(journal: Journal, recording: str, span: _Span | None, faults: list[Fault]) -> list[Item]:
-    """The readings and refusals of one recording. What cannot be read was reported by `_spans`."""
+def _items(journal: Journal, start: StreamStart, span: _Span | None, faults: list[Fault]) -> list[Item]:
+    """The readings and refusals of one gauge in a recording. What cannot be read was reported by `_spans`."""
     items: list[Item] = []
     if span is None:
         return items
@@ -161,10 +165,13 @@ def _items(journal: Journal, recording: str, span: _Span | None, faults: list[Fa
         for event in _readable(journal.events(kind, since=span.first_seq - 1), kind, []):
             if event.seq > span.last_seq:
                 break
-            if _recording_of(event) != recording:
+            if _recording_of(event) != start.recording:
                 continue
             try:
-                items.append(model.model_validate(event.body))
+                item = model.model_validate(event.body)
+                # Gauges on one line number their items in turn.
+                if item.raw.ordinal % start.places == start.place:
+                    items.append(item)
             except ValidationError as error:
                 faults.append(_unreadable(event, error))
     return items
@@ -206,7 +213,7 @@ def _verify_recording(
     if _unfinished(path):
         tally.cut.append(start.recording)
     comparison = Comparison(start, header.start_utc, items)
-    stream = GaugeStream(description, dict(start.capture))
+    stream = GaugeStream(description, dict(start.capture), place=start.place, places=start.places)
     try:
         for taken in run(path, stream):
             comparison.take(taken)
@@ -246,6 +253,8 @@ def _header(path: Path, start: StreamStart) -> Header:
     except PanelwrightError as error:
         raise _UnusableError(str(error).replace(str(path), name)) from error
     noted = header.description_sha256
+    if start.places > 1 and start.gauge in (header.device or "").split("+"):
+        return header
     if header.driver != start.description or noted not in (None, start.description_sha256):
         raise _UnusableError(
             f"{name}: its header names the description {header.driver!r} ({(noted or 'no hash')[:12]}), "

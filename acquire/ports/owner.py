@@ -5,15 +5,17 @@ import random
 import threading
 from collections.abc import Callable, Sequence
 
-from acquire.address import Address, TcpAddress
+from acquire.address import Address, NoPort, TcpAddress
 from acquire.clock import Clock
-from acquire.errors import PortLost, TransportError
+from acquire.errors import ConfigError, PortLost, TransportError
+from acquire.ports.contact import ContactWire
 from acquire.ports.events import PortEvent
 from acquire.ports.listing import SystemPorts, resolve, system_ports
 from acquire.ports.watch import Poll, Watch
 from acquire.ports.wire import COALESCE_S, Pause, SerialWire, TcpWire, Wire
 from acquire.recordings import LineKind, Recorder
 from acquire.recordings.format import MarkKind
+from drivers.contact import ContactSettings
 from drivers.description import SerialSettings
 
 FIRST_RETRY_S = 0.1
@@ -24,13 +26,31 @@ _STOP_GRACE_S = 0.5
 Connect = Callable[[Pause], Wire]
 
 
-def connect_to(address: Address, settings: SerialSettings, *, ports: SystemPorts = system_ports) -> Connect:
-    """How to open `address`; a USB serial number is looked up among `ports` anew each time."""
+def connect_to(
+    address: Address,
+    settings: SerialSettings,
+    *,
+    contact: tuple[ContactSettings, Clock] | None = None,
+    ports: SystemPorts = system_ports,
+) -> Connect:
+    """How to open `address`; a USB serial number is looked up among `ports` anew each time.
+
+    Args:
+        contact: for a contact on a control line, which one, and the clock that dates its changes.
+
+    Raises:
+        ConfigError: the address says that there is no port.
+    """
+    if isinstance(address, NoPort):
+        raise ConfigError("a gauge without a port cannot be opened", hint="type its values: panelwright key")
 
     def connect(pause: Pause) -> Wire:
         if isinstance(address, TcpAddress):
             return TcpWire(address, pause)
-        return SerialWire(resolve(address, ports=ports), settings, pause)
+        device = resolve(address, ports=ports)
+        if contact is not None:
+            return ContactWire(device, settings, contact[0], pause, contact[1].monotonic_ns)
+        return SerialWire(device, settings, pause)
 
     return connect
 
