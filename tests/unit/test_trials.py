@@ -1,4 +1,4 @@
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -228,10 +228,11 @@ def test_a_panel_the_trial_does_not_have_is_answered_by_those_it_has(
     bench: MadeBench, method: Method
 ) -> None:
     trial = begin(bench)
-    for find in (
+    ways: list[Callable[[], Step]] = [
         lambda: measured(trial, method, Record(), panel="C"),
         lambda: find_step(trial, method, Kind.GLOSS, panel="C", phase=None, stage=None),
-    ):
+    ]
+    for find in ways:
         with pytest.raises(ConfigError, match="no panel 'C'") as caught:
             find()
         assert caught.value.hint == "its panels: A, B"
