@@ -5,6 +5,7 @@ spike of 50 ms by several per cent, so smoothing may help to find things, never 
 """
 
 from dataclasses import dataclass, replace
+from math import sqrt
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,7 +26,8 @@ JERK_S = 0.08
 JERK_SHARE = 0.4
 JERK_TIMES = 4.0
 """Snapped up: so much of the force within so short a time, and so much faster than the rest of the rise."""
-REST_WINDOW_S = 0.5
+REST_WINDOW_S = 0.2
+REST_HISTORY_S = 2.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -154,7 +156,8 @@ def _after(segment: Segment, cut: Cut) -> Segment | None:
 
 def dissect(segment: Segment, settings: PullSettings, reasons: tuple[str, ...] = ()) -> Pull:
     """Measures one pull and says why it cannot be used, if so. `reasons` are those known already."""
-    rest_n = _local_rest(segment, settings)
+    top_n = float(segment.f[segment.loaded : segment.released].max())
+    rest_n = _local_rest(segment, settings, top_n - segment.rest_n)
     g = segment.f - rest_n
     start = _leaves_rest(segment, g, settings)
     found = find_breakaway(Load(segment.t, g, start, segment.released, segment.noise_n, settings))
@@ -184,22 +187,34 @@ def dissect(segment: Segment, settings: PullSettings, reasons: tuple[str, ...] =
     return replace(pull, reasons=(*reasons, *_objections(segment, g, start, found, pull, settings)))
 
 
-def _local_rest(segment: Segment, settings: PullSettings) -> float:
-    """The level just before this pull if it was steady there, else the level known from before."""
-    t, f = segment.t, segment.f
-    band = max(4 * segment.noise_n, settings.resolution_n)
-    # The foot of a slow rise is no rest: stop where the force was last at the level known from before.
-    still = np.flatnonzero(f[: segment.loaded] <= segment.rest_n + band)
-    stop = int(still[-1]) + 1 if len(still) else segment.loaded
-    since = t[stop - 1] - REST_WINDOW_S if stop else t[0]
-    if segment.quiet_from_s is not None:
-        since = max(since, segment.quiet_from_s)
-    window = f[np.searchsorted(t, since) : stop]
-    if len(window) < 4:
+def _local_rest(segment: Segment, settings: PullSettings, height_n: float) -> float:
+    """The level just before this pull, else the level known from before.
+
+    The level known follows drift, and with it the foot of a slow rise. So the way leads back from the load,
+    window by window, for as long as the force was clearly lower before.
+    """
+    t, f, stop = segment.t, segment.f, segment.loaded
+    quiet_from = segment.quiet_from_s if segment.quiet_from_s is not None else t[0]
+    first = int(np.searchsorted(t, max(quiet_from, t[min(stop, len(t) - 1)] - REST_HISTORY_S)))
+    size = max(3, round(REST_WINDOW_S * settings.rate_hz))
+    count = (stop - first) // size
+    if count < 1:
         return segment.rest_n
-    level = median(window)
-    steady = np.mean(np.abs(window - level) <= max(band, 0.1 * segment.threshold_n))
-    return level if steady >= 0.8 else segment.rest_n
+    windows = f[stop - count * size : stop].reshape(count, size)
+    medians = np.median(windows, axis=1)
+    clearly = max(5 * segment.noise_n / sqrt(size), 0.5 * settings.resolution_n, 0.003 * height_n)
+    at = count - 1
+    while at > 0 and medians[at] - medians[at - 1] > clearly:
+        at -= 1
+    like = at
+    while like > max(0, at - 2) and abs(medians[like - 1] - medians[at]) <= clearly:
+        like -= 1
+    level = median(windows[like : at + 1].ravel())
+    band = max(4 * segment.noise_n, settings.resolution_n, 0.1 * segment.threshold_n)
+    steady = np.mean(np.abs(windows[at] - level) <= band) >= 0.8
+    return (
+        level if steady and segment.rest_n + height_n - level > 0.5 * segment.threshold_n else segment.rest_n
+    )
 
 
 def _leaves_rest(segment: Segment, g: Floats, settings: PullSettings) -> int:

@@ -48,7 +48,7 @@ class Load:
     @property
     def drop_n(self) -> float:
         """A fall of less than this after a peak is noise, a display step or tremor."""
-        return max(6 * self.noise_n, 2.5 * self.settings.resolution_n, 0.04 * self.height_n)
+        return max(6 * self.noise_n, 2.5 * self.settings.resolution_n, 0.04 * self.height_n, 1e-12)
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,7 +123,7 @@ def _peaks(g: Floats, start: int, stop: int, drop: float) -> list[_Peak]:
         found.append(_Peak(peak, at + down, trough))
         if not risen[up]:
             break
-        at = trough
+        at = max(trough, at + 1)
     return found
 
 
@@ -239,14 +239,16 @@ def _knee(load: Load, let_go: int) -> Breakaway | None:
     """Two straight lines, rise and level, with the corner where they fit best."""
     start = load.start
     stop = min(let_go, letting_go(load.g, start, load.stop, share=0.9))
-    if stop - start < 6:
+    if stop - start < 6 or load.t[stop - 1] - load.t[start] < 1e-9:
         return None
     t, y = load.t[start:stop], load.g[start:stop]
     corner = _best_corner(t, y)
     late_t, late = t[corner:] - t[corner], y[corner:]
     if len(late) < 4 or late_t[-1] < LEVEL_SHARE * (t[-1] - t[0]):
         return None
-    slope, level = np.polyfit(late_t, late, 1)
+    x = late_t - late_t.mean()
+    slope = float(x @ late) / max(float(x @ x), 1e-30)
+    level = float(late.mean()) - slope * float(late_t.mean())
     early = (y[corner] - y[0]) / max(t[corner] - t[0], 1e-9)
     if slope > 0.25 * early:
         return None  # no level stretch: it rose until it was let go

@@ -32,6 +32,7 @@ SLACK_S = 0.7
 """Quiet for this long well below sliding: let go, although some tension stayed on the string."""
 HISTORY_S = 2.0
 """How much rest is kept in front of a pull."""
+WHITE_SAMPLES = 20
 FEED_SAMPLES = 8192
 """A long trace is taken in pieces of this size, so that memory stays flat."""
 
@@ -97,6 +98,7 @@ class PullFinder:
         self._page = max(1, ceil(max(8.0, PAGE_S * rate) / self._block)) * self._block
         self._release = ceil(max(2.0, RELEASE_S * rate) / self._block) * self._block
         self._slack = ceil(max(6.0, SLACK_S * rate) / self._block) * self._block
+        self._shift = ceil(max(6.0, REBASE_S * rate) / self._block) * self._block
         self._history = ceil(HISTORY_S * rate) + self._page
         self._restart(0, settings.rest_n)
 
@@ -174,12 +176,15 @@ class PullFinder:
         if self._samples.stop < stop:
             return False
         page = self._samples.f(start, stop)
-        spread = float(page.max() - page.min())
+        noise_n = float(robust_sd(np.diff(page)) / np.sqrt(2.0))
         limit = max(0.5 * self.settings.min_force_n, 4.0 * self.settings.resolution_n)
         if self.settings.noise_n is not None:
             limit = max(limit, 8.0 * self.settings.noise_n)
-        if spread <= limit:
-            self._rest = self._rest_at(median(page), robust_sd(np.diff(page)) / np.sqrt(2.0))
+        elif self._page >= WHITE_SAMPLES:
+            # A page that is no wider than its own steps from sample to sample explain is still, but noisy.
+            limit = max(limit, 8.0 * noise_n)
+        if float(page.max() - page.min()) <= limit:
+            self._rest = self._rest_at(median(page), noise_n)
             self._quiet_from_s = float(self._samples.t(start, stop)[0])
         self._next = self._page_from = stop
         return True
@@ -260,15 +265,15 @@ class PullFinder:
 
     def _rules(self, rest: _Rest, block: int) -> ReleaseRules:
         band_n = max(8 * rest.noise_n, 2 * self.settings.resolution_n)
-        return ReleaseRules(block, self._release, self._slack, band_n)
+        return ReleaseRules(block, self._release, self._slack, self._shift, band_n)
 
     def _close(self, ended: Release, pulls: list[Pull]) -> None:
         assert self._rest is not None
         assert self._loaded_from is not None
         at, certain = self._loaded_from + ended.at, self._loaded_from + ended.certain
-        found = self._dissect(at, certain, ())
-        if found:
-            pulls += found
+        found = [] if ended.shifted else self._dissect(at, certain, ())
+        pulls += found
+        if found or ended.shifted:
             self._quiet_from_s = float(self._samples.t(at, at + 1)[0])
         # What stayed on the string is where the next pull is measured from.
         self._rest.level_n += ended.stays_n

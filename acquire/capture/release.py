@@ -2,6 +2,7 @@
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from math import inf
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,6 +23,8 @@ class Release:
     """It has stayed there long enough."""
     stays_n: float
     """What stayed on the string, above the old level at rest; 0 if it went slack."""
+    shifted: bool = False
+    """Nothing was pulled: the zero jumped (a tare, a strap left on the hook)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,6 +36,8 @@ class ReleaseRules:
     """At rest for so many samples: a slip-stick cycle touches zero for less."""
     slack: int
     """Low and flat for so many samples: let go, although some tension stayed."""
+    shift: int
+    """Flat for so many samples right from a jump: the zero itself has moved."""
     band_n: float
 
 
@@ -51,14 +56,18 @@ class ReleaseWatch:
         self._reached = 0.0  # highest of the blocks that no window begins at any more
         self._first = 0  # block number of _tops[0]
         self._tail = np.empty(0)  # samples that a slack window may still hold
+        # Blocks behind the first that were flat together: how many, highest, lowest. None: no longer.
+        self._still: tuple[int, float, float] | None = (-1, -inf, inf)
 
     def feed(self, g: Floats) -> Release | None:
         """Takes more whole blocks; returns the release once it is certain."""
         blocks = g.reshape(-1, self._rules.block)
-        self._tops = np.concatenate([self._tops, blocks.max(axis=1)])
-        self._lows = np.concatenate([self._lows, blocks.min(axis=1)])
+        tops, lows = blocks.max(axis=1), blocks.min(axis=1)
+        self._tops = np.concatenate([self._tops, tops])
+        self._lows = np.concatenate([self._lows, lows])
         self._tail = np.concatenate([self._tail, g])
-        found = self._find()
+        either = [one for one in (self._find_shift(tops, lows), self._find()) if one is not None]
+        found = min(either, key=lambda one: one.certain) if either else None
         if found is None:
             self._forget(len(self._tops) - max(self._gone, self._slack) + 1)
         return found
@@ -74,7 +83,24 @@ class ReleaseWatch:
         if gone is None:
             return None
         at = (self._first + gone) * block
-        return Release(at, at + rules.gone, 0.0)
+        level = median(self._tail[gone * block : gone * block + rules.gone])
+        return Release(at, at + rules.gone, level if level > rules.band_n else 0.0)
+
+    def _find_shift(self, tops: Floats, lows: Floats) -> Release | None:
+        """Flat at a new level from the second block on: no hand is so quick and then so still."""
+        if self._still is None:
+            return None
+        count, high, low = self._still
+        if count < 0:
+            count, tops, lows = 0, tops[1:], lows[1:]
+        missing = self._rules.shift // self._rules.block - count
+        tops, lows = tops[:missing], lows[:missing]
+        high, low = max(high, float(tops.max(initial=-inf))), min(low, float(lows.min(initial=inf)))
+        flat = high - low <= self._rules.band_n
+        self._still = (count + len(tops), high, low) if flat else None
+        if not flat or len(tops) < missing:
+            return None
+        return Release(0, self._rules.shift + self._rules.block, 0.5 * (high + low), shifted=True)
 
     def _first_gone(self, reached: Floats) -> int | None:
         """First stretch near rest that is not just the low turn of a stick-slip cycle.

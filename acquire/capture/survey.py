@@ -15,6 +15,8 @@ from acquire.capture.settings import PullSettings
 
 Floats = NDArray[np.float64]
 
+LEAST_STEP_S = 1e-7
+"""No force gauge sends more than some millions of samples a second."""
 WINDOW_S = 0.25
 WINDOW_SAMPLES = 5
 WANDER_TIMES = 6.0
@@ -43,14 +45,14 @@ class Survey:
 def sample_rate(t: Floats) -> float:
     """Samples per second between pauses: from the median interval."""
     steps = np.diff(t)
-    steps = steps[steps > 0]
+    steps = steps[steps > LEAST_STEP_S]
     return float(1.0 / np.median(steps)) if len(steps) else 1.0
 
 
 def display_step(f: Floats) -> float:
     """The gauge's display step: the smallest difference between its values; 0 if it has none."""
     span = float(np.ptp(f))
-    if span == 0.0:
+    if span <= 1e-12 * float(np.abs(f).max()) or span < 1e-100:
         return 0.0
     # Converted units leave the same display value at 1e-16 from itself: fold what differs by less than 1e-7.
     values = np.unique(np.round((f - f.min()) / (1e-7 * span))) * (1e-7 * span)
