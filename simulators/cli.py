@@ -21,6 +21,8 @@ FORCE_DEFAULTS = {
     "force-stream-n": (100.0, 0.01),
     "force-poll-gf": (50.0, 10 * NEWTON_PER_GF),
     "force-unit-mode": (20.0, 0.005),
+    "scpi-force": (50.0, 0.001),
+    "modbus-force": (200.0, 0.01),
 }
 
 
@@ -157,10 +159,13 @@ def _serve(
 )
 @_number("--filter-s", 0.01, "Its time constant or length.")
 @_number("--range-n", 500.0, "Beyond it: overload.")
+@click.option("--unit", type=click.IntRange(1, 247), default=1, show_default=True, help="Modbus unit id.")
+@click.option("--serial-number", default="EX0042", show_default=True, help="In its SCPI identity.")
 def force(
     *, mass_g: float, spring_n_per_m: float, surface: str, mu_static: float | None, mu_kinetic: float | None,
     hand: str, rate_hz: float | None, resolution_n: float | None, noise_n: float, zero_n: float,
-    drift_n_per_h: float, filter_: str, filter_s: float, range_n: float, **common: Any,
+    drift_n_per_h: float, filter_: str, filter_s: float, range_n: float, unit: int, serial_number: str,
+    **common: Any,
 ) -> None:  # fmt: skip
     """A force gauge on the string of a friction block.
 
@@ -173,11 +178,14 @@ def force(
         weight 0.2              hang a check weight of so many kg; 0 takes it off
         drift n=0.05            shift the zero
         unit lbf, mode peak, battery low    where the format says them
+        error -230              into the queue of a SCPI gauge
+        refuse 4                answer with that exception (Modbus); 0 ends it
 
     Example: panelwright simulate force --speaks force-stream-n --link gauge --mu-static 0.3
     """
     import dataclasses
 
+    from simulators.asked_force import ModbusForceStation, ScpiForceStation
     from simulators.force import HANDS, SURFACES, Rig
     from simulators.force_station import ForceStation
     from simulators.front import GaugeFront
@@ -204,10 +212,15 @@ def force(
     rig = Rig(mass_kg=mass_g / 1000.0, spring_n_per_m=spring_n_per_m)
 
     def station(truth: "TruthFile") -> "Station":
-        return ForceStation(
-            truth, speaks=common["speaks"], surface=panel, hand=HANDS[hand], rig=rig, front=front,
-            seed=common["seed"],
-        )  # fmt: skip
+        given: dict[str, Any] = {
+            "speaks": common["speaks"], "surface": panel, "hand": HANDS[hand], "rig": rig, "front": front,
+            "seed": common["seed"],
+        }  # fmt: skip
+        if common["speaks"] == "modbus-force":
+            return ModbusForceStation(truth, unit=unit, **given)
+        if common["speaks"] == "scpi-force":
+            return ScpiForceStation(truth, serial_number=serial_number, **given)
+        return ForceStation(truth, **given)
 
     _serve(station, **common)
 
@@ -281,15 +294,75 @@ def wash(*, strokes_per_min: float, jitter: float, **common: Any) -> None:
         pace 35                 strokes a minute
         reset                   switch off and on: the count starts anew
 
+    A contact (contact-wash) is served on TCP only: a pseudo-terminal has no control lines to be switched.
+
     Example: panelwright simulate wash --speaks wash-stroke --link wash
     """
+    from simulators.contact import ContactStation
     from simulators.wash import StrokeCounter
     from simulators.wash_station import WashStation
 
     counter = StrokeCounter(Random(f"wash {common['seed']}"), strokes_per_min, jitter)
 
     def station(truth: "TruthFile") -> "Station":
+        if common["speaks"] == "contact-wash":
+            return ContactStation(truth, counter=counter, rng=Random(f"bounce {common['seed']}"))
         return WashStation(truth, speaks=common["speaks"], counter=counter)
+
+    if common["speaks"] == "contact-wash" and common["link"] is not None:
+        raise click.UsageError("a pseudo-terminal has no control lines for a contact; use --tcp PORT")
+    _serve(station, **common)
+
+
+@simulate.command()
+@_common("room")
+@click.option("--unit", type=click.IntRange(1, 247), help="Modbus unit id.  [default: as described]")
+def room(*, unit: int | None, **common: Any) -> None:
+    """Room climate, panel temperature, a balance or a UV radiometer.
+
+    \b
+    On stdin:
+        set temperature=26.5 humidity=61    what there is: temperature humidity (modbus-climate),
+                                            panel-1 panel-2, mass, irradiance
+        break humidity, mend humidity       its sensor
+        refuse 4                            answer with that exception (Modbus); 0 ends it
+
+    Example: panelwright simulate room --speaks modbus-climate --link climate
+    """
+    from simulators.room import RoomStation
+
+    def station(truth: "TruthFile") -> "Station":
+        rng = Random(f"room {common['seed']}")
+        return RoomStation(truth, speaks=common["speaks"], rng=rng, unit=unit)
+
+    _serve(station, **common)
+
+
+@simulate.command()
+@_common("bus")
+def bus(**common: Any) -> None:
+    """Several Modbus gauges on one line: a force transmitter (unit 1) and panel thermometers (unit 3).
+
+    \b
+    On stdin: as for force and room, to whichever knows the command (refuse: the force transmitter).
+
+    Example: panelwright simulate bus --speaks modbus-bus --link bus
+    """
+    from simulators.asked_force import ModbusForceStation
+    from simulators.force import HANDS, SURFACES, Rig
+    from simulators.front import GaugeFront
+    from simulators.room import BusStation, RoomStation
+
+    rate_hz, step_n = FORCE_DEFAULTS["modbus-force"]
+
+    def station(truth: "TruthFile") -> "Station":
+        pulled = ModbusForceStation(
+            truth, speaks="modbus-force", surface=SURFACES["treated"], hand=HANDS["clean"],
+            rig=Rig(mass_kg=1.0), front=GaugeFront(rate_hz=rate_hz, resolution_n=step_n, noise_n=0.005),
+            seed=common["seed"],
+        )  # fmt: skip
+        warmed = RoomStation(truth, speaks="modbus-panel", rng=Random(f"room {common['seed']}"))
+        return BusStation(truth, [pulled, warmed])
 
     _serve(station, **common)
 

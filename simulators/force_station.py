@@ -154,9 +154,11 @@ class ForceStation(Station):
         while self._facts and self._facts[0][0] <= self._now_s:
             _, kind, facts = self._facts.pop(0)
             self.truth(kind, **facts)
-        say, state = FORCE[self.speaks], self.state
         shown = [self._shown(value_n) for value_n in values.tolist()]
-        return [say(one, state) for one in shown] if FORMATS[self.speaks].stream else []
+        if not FORMATS[self.speaks].stream:
+            return []
+        say, state = FORCE[self.speaks], self.state
+        return [say(one, state) for one in shown]
 
     def reply(self, t_s: float) -> bytes:
         return FORCE[self.speaks](self._last, self.state)

@@ -94,6 +94,7 @@ class Simulator:
         self._later: list[tuple[float, Command]] = []
         self._ended = False
         self._unheard = True
+        self._listened = False
 
     def run(self) -> None:
         """Serves until told to end. Raises WireError if the port cannot be made."""
@@ -196,8 +197,10 @@ class Simulator:
     def _serve(self, t_s: float) -> None:
         received = self.wire.receive()
         messages = self.station.advance(t_s)
-        for _ in range(self._requests.feed(received)):
-            messages.append(self.station.reply(t_s))
+        messages += self._answers(received, t_s)
+        if self.wire.listening and not self._listened:
+            messages = self.station.opened(t_s) + messages
+        self._listened = self.wire.listening
         if not self.wire.listening:
             self._unheard = True
         elif messages and self._unheard:
@@ -207,6 +210,12 @@ class Simulator:
                 messages[0] = messages[0][self._rng.randrange(len(messages[0])) :]
         if messages:
             self.wire.send(b"".join(messages) if self.faults.idle else self._damaged(messages, t_s))
+
+    def _answers(self, received: bytes, t_s: float) -> list[bytes]:
+        if self.station.ear is None:
+            return [self.station.reply(t_s) for _ in range(self._requests.feed(received))]
+        replies = [self.station.answer(request, t_s) for request in self.station.ear.feed(received)]
+        return [reply for reply in replies if reply]
 
     def _damaged(self, messages: list[bytes], t_s: float) -> bytes:
         out = b"".join([self.faults.send(message, t_s) for message in messages])

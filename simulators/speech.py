@@ -13,12 +13,15 @@ NEWTON_PER_GF = 0.00980665
 NEWTON_PER_LBF = 4.4482216152605
 NEWTON_PER_KGF = 9.80665
 
-Station = Literal["force", "gloss", "wash"]
+Station = Literal["force", "gloss", "wash", "room", "bus"]
 
 
 @dataclass(frozen=True, slots=True)
 class Format:
-    """What a port of this format does: `request` is None for one that speaks by itself."""
+    """What a port of this format does.
+
+    `request` is None for one that speaks by itself, and for one that hears requests of its own kind.
+    """
 
     station: Station
     request: bytes | None = None
@@ -35,6 +38,14 @@ FORMATS = MappingProxyType(
         "gloss-poll": Format("gloss", request=b"READ?\n"),
         "wash-stroke": Format("wash"),
         "wash-poll": Format("wash", request=b"N?\r\n"),
+        "contact-wash": Format("wash"),
+        "scpi-force": Format("force"),
+        "modbus-force": Format("force"),
+        "modbus-climate": Format("room"),
+        "modbus-panel": Format("room"),
+        "balance-line": Format("room", stream=True),
+        "irradiance-line": Format("room", request=b"E?\r"),
+        "modbus-bus": Format("bus"),
     }
 )
 

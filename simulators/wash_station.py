@@ -62,11 +62,14 @@ class WashStation(Station):
             self._due_n -= 1
             shown_n = self.counter.stroke()
             self.truth("stroke", t_s=self._next_s, strokes_n=self.counter.strokes_n, shown_n=shown_n)
-            if self.speaks == "wash-stroke":
-                self._messages.append(speech.wash_stroke(shown_n))
+            self._stroked(self._next_s, shown_n)
             self._next_s += self.counter.next_interval_s()
         messages, self._messages = self._messages, []
         return messages
+
+    def _stroked(self, at_s: float, shown_n: int) -> None:
+        if self.speaks == "wash-stroke":
+            self._messages.append(speech.wash_stroke(shown_n))
 
     def reply(self, t_s: float) -> bytes:
         return speech.wash_poll(self.counter.shown_n)

@@ -47,7 +47,7 @@ class Family:
 
 
 def crc(body: bytes) -> bytes:
-    """Bit by bit, after the words of the serial line guide (see CV sources in test_modbus_published)."""
+    """Bit by bit, after the words of the serial line guide (sources: tests/published)."""
     register = 0xFFFF
     for byte in body:
         register ^= byte

@@ -155,7 +155,11 @@ def test_all_faults_come_at_once_each_with_its_key_and_the_nearest_known() -> No
             "line.checksum.seperator: unknown key; did you mean 'separator'?",
         ),
         ("[line]", "[lime]", "[line]: the table of driver family 'line' is missing; found instead: lime"),
-        ('driver = "line"', 'driver = "lion"', "driver: no driver family is called 'lion'; known: contact, keyed, line, modbus, scpi"),
+        (
+            'driver = "line"',
+            'driver = "lion"',
+            "driver: no driver family is called 'lion'; known: contact, keyed, line, modbus, scpi",
+        ),
     ],
 )
 def test_one_fault_in_its_own_words(old: str, new: str, fault: str) -> None:

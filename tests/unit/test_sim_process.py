@@ -354,12 +354,19 @@ def test_every_command_has_help_with_an_example(name: str) -> None:
 
 
 def test_the_help_names_every_command_that_hands_can_give() -> None:
-    from simulators.force_station import ForceStation
+    from simulators.asked_force import ModbusForceStation, ScpiForceStation
     from simulators.gloss_station import GlossStation
+    from simulators.room import RoomStation
     from simulators.run import COMMON_FORMS
     from simulators.wash_station import WashStation
 
-    forms = {"force": ForceStation.forms, "gloss": GlossStation.forms, "wash": WashStation.forms}
+    forms = {
+        "force": {**ScpiForceStation.forms, **ModbusForceStation.forms},
+        "gloss": GlossStation.forms,
+        "wash": WashStation.forms,
+        "room": RoomStation.forms,
+        "bus": {"refuse": RoomStation.forms["refuse"]},
+    }
     for name, command in simulate.commands.items():
         assert isinstance(command, click.Command)
         assert all(re.search(rf"\b{word}\b", command.help or "") for word in forms[name])
