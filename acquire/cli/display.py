@@ -43,12 +43,11 @@ class Display:
             disable=as_json or not self._console.is_terminal,
         )
         self._task: TaskID | None = None
+        self._begun = False
         self.check: Check | None = None
         """The newest check that was shown."""
 
     def __enter__(self) -> Self:
-        if not self._as_json:
-            self._console.print(Text(self._title, style="bold"), soft_wrap=True)
         self._bar.start()
         return self
 
@@ -66,6 +65,10 @@ class Display:
             said = {"kind": note.kind, "gauge": note.gauge, "text": note.text, "about": about}
             echo_json(said, indent=None)
             return
+        if not self._begun:
+            # Not before there is something to show: a command that cannot begin says only why.
+            self._begun = True
+            self._console.print(Text(self._title, style="bold"), soft_wrap=True)
         self._move(note)
         mark, text = MARKS[note.kind], f"{note.gauge}: {note.text}" if note.gauge else note.text
         if not self._console.is_terminal:
