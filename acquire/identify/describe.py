@@ -4,6 +4,7 @@ import json
 
 from acquire.identify.infer import Understood
 from acquire.identify.texts import escaped
+from drivers.description import SerialSettings
 
 SILENT_LINES_N = 20
 LEAST_SILENCE_S = 1.0
@@ -27,8 +28,11 @@ def describe(understood: Understood, title: str) -> str:
         f"range = [{found.low!r}, {found.high!r}]",
     ]
     if found.quantity == "force":
-        rows.append('tension = "positive"')
-    return "\n".join([*rows, *_serial(understood), *_timing(understood), *_line(understood)]) + "\n"
+        rows.append(f"tension = {quoted(found.tension)}")
+    return (
+        "\n".join([*rows, *serial_rows(understood.heard.serial), *_timing(understood), *_line(understood)])
+        + "\n"
+    )
 
 
 def quoted(text: str) -> str:
@@ -40,8 +44,8 @@ def _plain(text: str) -> str:
     return "".join(one if one.isprintable() else repr(one)[1:-1] for one in text)
 
 
-def _serial(understood: Understood) -> list[str]:
-    serial = understood.heard.serial
+def serial_rows(serial: SerialSettings) -> list[str]:
+    """The `[serial]` table."""
     rows = ["", "[serial]", f"baudrate = {serial.baudrate}"]
     if serial.bytesize != 8:
         rows.append(f"bytesize = {serial.bytesize}")

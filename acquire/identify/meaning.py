@@ -1,6 +1,7 @@
 """What a gauge measures: quantity, unit, range and resolution, and which of these a person must confirm."""
 
 from dataclasses import dataclass
+from typing import Literal
 
 from acquire.identify.layout import Layout
 from acquire.identify.numbers import Column
@@ -25,6 +26,8 @@ class Measured:
     low: float
     high: float
     may_be_negative: bool
+    tension: Literal["positive", "negative"]
+    """Sign of a pull on the wire; nobody can hear it, so "positive" until a person says otherwise."""
     asks: tuple[str, ...]
     notes: tuple[str, ...]
 
@@ -60,6 +63,7 @@ def measured(layout: Layout, value: int, line: LinePattern) -> Measured:
         low,
         high,
         may_be_negative,
+        "positive",
         tuple(asks),
         tuple(notes),
     )
