@@ -167,7 +167,7 @@ class Measure:
 
     def _amend(self, amendment: Amendment, said: str) -> None:
         self._logger.amend(amendment)
-        self._tell(Note("amended", f"{amendment.reading}: {said}", self._line.gauge, amendment))
+        self._tell(Note("amended", said, self._line.gauge, amendment))
 
     def samples(self) -> None: ...
 

@@ -60,7 +60,7 @@ class _Quiet:
         self._display = display
 
     def __call__(self, note: Note) -> None:
-        if note.kind not in ("strokes", "waiting") or isinstance(note.about, Check):
+        if note.kind not in ("strokes", "waiting", "full") or isinstance(note.about, Check):
             self._display.show(note)
 
 
@@ -84,3 +84,6 @@ def _show_results(home: Home) -> None:
         click.echo(f"  {fault}")
     page = write_report(home, home.folder / "report")
     click.echo(f"\nJournal     {home.journal_file}\nRecordings  {home.recordings}\nPage        {page}")
+    click.echo("\nLook around:")
+    for words in ("score two --budget", "journal --last 20", "verify"):
+        click.echo(f"  panelwright {words} --home {home.folder}")

@@ -20,7 +20,7 @@ MARKS = {
     "full": "FULL",
     "check": "check",
     "amended": "noted",
-    "waiting": "",
+    "waiting": "now",
     "port": "port",
     "lost": "LOST",
     "strokes": "strokes",
@@ -36,7 +36,7 @@ class Display:
         self._console = Console(highlight=False)
         self._bar = Progress(
             TextColumn("{task.description}"),
-            BarColumn(),
+            BarColumn(bar_width=16),
             TextColumn("{task.completed:.0f}/{task.total:.0f}"),
             TimeElapsedColumn(),
             console=self._console,
@@ -86,4 +86,4 @@ class Display:
         done, wanted = note.progress
         if self._task is None:
             self._task = self._bar.add_task(self._title, total=wanted)
-        self._bar.update(self._task, completed=done)
+        self._bar.update(self._task, completed=done, total=wanted)

@@ -46,6 +46,7 @@ class Demo:
     def run(self) -> None:
         """Every trial, one after the other, each from bare panels to the last wash stage."""
         journal = self._service.journal
+        self._say("Checks first: a weight on the force gauge, counted strokes on the counter")
         self._check("force", "weight-200g", self._weigh)
         self._check("wash", "strokes-10", lambda: self._do("wash", "strokes 10"))
         for product in PRODUCTS:
@@ -57,7 +58,9 @@ class Demo:
                 panels=PANELS,
                 control=product.control,
             )
-            self._say(f"Trial {trial.id}: {product.name}")
+            self._say(f"\nTrial {trial.id}: {product.name}")
+            if product.control:
+                self._say("  (nothing is put on it: its treated steps are a second look at bare panels)")
             while (state := next_step(trial, self._service.method, record_of(journal))) is not None:
                 self._take(trial, state.step, product)
 
@@ -71,6 +74,7 @@ class Demo:
             self._wash(trial, step, product)
         else:
             value = product.handling if step.test is Test.HANDLING else self._appearance(step, product)
+            self._say(f"    rated {value:g} by a person")
             answers.rate(self._service.journal, self._clock, self._service.method, trial, step, value)
 
     def _appearance(self, step: Step, product: Product) -> float:
@@ -81,9 +85,7 @@ class Demo:
         task = self._service.measure(trial, step)
         self._do("force", f"surface mu_static={static} mu_kinetic={kinetic}")
         if (trial.id, step) == UNPLUG_AT:
-            self._say(
-                "    (on purpose: one pull too fast for the gauge, then the cable comes off during a pull)"
-            )
+            self._say("    (on purpose: a pull too fast for the gauge; then the cable comes off)")
             self._do("force", "pull 1 hand=fast")
             self._unplug_while_pulling()
         while not task.done:
@@ -105,7 +107,7 @@ class Demo:
         task = self._service.measure(trial, step)
         self._do("gloss", f"panel 60={BARE_GLOSS[step.panel] + gain}")
         if not self._gloss_checked:
-            self._say("    (on purpose: one reading before the glossmeter has been checked today)")
+            self._say("    (on purpose: one reading before the glossmeter was checked; it says so)")
             self._do("gloss", "press 1")
             self._wait(SETTLE_S)
             self._service.rest(task)
@@ -124,8 +126,9 @@ class Demo:
             self._do("wash", "strokes 1")
         self._service.rest(task)
         passed = (step.stage or 0) <= product.holds_strokes
-        answers.inspect(self._service.journal, self._clock, trial, step, passed=passed)
-        self._say(f"    inspected: water {'still behaves' if passed else 'no longer behaves'}")
+        said = answers.inspect(self._service.journal, self._clock, trial, step, passed=passed)
+        behaves = "still behaves" if passed else "no longer behaves"
+        self._say(f"    {said.strokes} strokes counted; a person inspects: water {behaves}")
 
     def _check(self, gauge: str, reference: str, act: Callable[[], None], before: str = "") -> None:
         task = self._service.check(gauge, reference, repeats=1 if gauge == "wash" else 3)

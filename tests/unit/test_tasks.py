@@ -48,7 +48,7 @@ def test_an_outlier_is_told_and_written_down_when_the_step_is_full(tmp_path: Pat
         assert bench.amendments == []
         bench.press(90.2)
         assert [(one.reading, one.what) for one in bench.amendments] == [(bench.readings[3].id, "flagged")]
-        assert bench.told("amended") == [f"{bench.readings[3].id}: stands out: {bench.amendments[0].reason}"]
+        assert bench.told("amended") == [f"stands out: {bench.amendments[0].reason}"]
         assert "Grubbs" in bench.amendments[0].reason
         assert bench.readings[3].flagged == bench.amendments[0].reason
         assert bench.home.method_file.read_text(encoding="utf-8") == method
