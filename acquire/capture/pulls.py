@@ -15,8 +15,6 @@ from drivers.base import Batch
 
 LIVE_REST_S = 0.25
 """On a bench the hand is told to let go between pulls; somebody's file gets the benefit of the doubt."""
-LIGHTEST_COEFFICIENT = 0.03
-"""No panel is so slippery that a block breaks away below this share of its weight."""
 UNUSABLE = frozenset({"out of range", "wrong unit", "fault"})
 """A sample flagged so is treated as lost. "unstable" is not among them: a force gauge that is being pulled is
 never still; how many samples said so is noted beside the pull. Nor is "overload": see `usable_force`."""
@@ -133,8 +131,3 @@ def pull_settings(
         min_rest_s=LIVE_REST_S,
     )
     return replace(settings, **{key: value for key, value in chosen.items() if value is not None})
-
-
-def least_force_n(block_weight_n: float) -> float:
-    """The `min_force_n` to choose for a block of this weight."""
-    return LIGHTEST_COEFFICIENT * block_weight_n

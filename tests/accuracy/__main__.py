@@ -14,9 +14,10 @@ from concurrent.futures import ProcessPoolExecutor
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 from acquire.capture.finder import PullFinder
-from acquire.capture.pulls import least_force_n, pull_settings
+from acquire.capture.pulls import pull_settings
 from acquire.capture.settings import PullSettings
 from acquire.capture.survey import settings_for
+from acquire.service import LEAST_FRICTION
 from tests.accuracy.grid import BAD_HANDS, REASONS, Case, bad_cases, good_cases
 from tests.accuracy.odd import RATES_HZ, SECONDS, TRACES, odd_trace
 from tests.accuracy.report import bad_table, good_table, quiet_table
@@ -34,7 +35,7 @@ def live_settings(case: Case) -> PullSettings:
         resolution=front.resolution_n,
         full_scale=front.range_n,
         unit="N",
-        min_force_n=least_force_n(case.weight_n),
+        min_force_n=LEAST_FRICTION * case.weight_n,
     )
 
 

@@ -15,8 +15,8 @@ from acquire.units import newtons_per
 FOLDER = Path(__file__).parents[3] / "shared" / "data"
 
 # Band friction device on a hydraulic rig, 1024 Hz, force in kip. Source: ARTS-Laboratory,
-# Dataset-Friction-Damper-with-Backlash, dataset-1, 0.5 Hz, 20 lb tension; licence CC BY-SA 4.0. Break times in s
-# and raw forces in kip were picked by eye on zoomed plots (raw maximum in the window) by whoever handed the
+# Dataset-Friction-Damper-with-Backlash, dataset-1, 0.5 Hz, 20 lb tension; licence CC BY-SA 4.0. Break times
+# and raw forces (s, kip) were picked by eye on zoomed plots (raw maximum in the window) by whoever handed the
 # trace on; not checked against a paper.
 DAMPER = "friction_damper_1024hz.csv"
 BREAKS = (

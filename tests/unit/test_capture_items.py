@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from acquire.capture.counts import CountCapture
-from acquire.capture.pulls import PullCapture, least_force_n, pull_settings, usable_force
+from acquire.capture.pulls import PullCapture, pull_settings, usable_force
 from acquire.capture.settled import SettledCapture
 from acquire.capture.taken import Taken
 from acquire.stream import Capture
@@ -186,10 +186,6 @@ def test_a_lost_port_refuses_the_pull_under_way() -> None:
     (item,) = one.interrupt("the cable was pulled")
     assert item.verdict == "refused"
     assert item.reasons[0] == "interrupted: the cable was pulled"
-
-
-def test_the_least_force_follows_the_block() -> None:
-    assert least_force_n(10.0) == pytest.approx(0.3)
 
 
 MAKERS: dict[str, tuple[Callable[[], Capture], Kind]] = {
