@@ -30,6 +30,7 @@ _COMMANDS = {
     "standings": "acquire.cli.results:standings",
     "trial": "acquire.cli.trial:trial",
     "verify": "acquire.cli.results:verify",
+    "watch": "acquire.cli.watch:watch",
 }
 
 

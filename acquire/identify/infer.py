@@ -44,10 +44,11 @@ def infer(heard: Heard) -> Understood:
     sorted_lines = sort_lines(frames, spoke_by_itself=heard.request is None)
     layout = sorted_lines.layout
     value = sorted_lines.value
-    line = line_pattern(layout, value, sorted_lines)
+    polled = heard.request is not None
+    line = line_pattern(layout, value, sorted_lines, polled=polled)
     found = measured(layout, value, line)
     if not found.may_be_negative:
-        line = line_pattern(layout, value, sorted_lines, may_be_negative=False)
+        line = line_pattern(layout, value, sorted_lines, polled=polled, may_be_negative=False)
     per_event = found.quantity == "gloss" or (
         found.quantity == "count" and layout.columns[value].one_each_line
     )

@@ -18,6 +18,7 @@ GOOD = 0.9
 FAIR = 0.6
 LOOK_S = 1.0
 LOOK_BYTES = 300
+QUIET_S = 0.3
 LINES_N = 24
 LISTEN_S = 4.0
 EVENTS_N = 6
@@ -73,13 +74,19 @@ def gather(wire: Wire, clock: Clock, enough: Callable[[Chunks, float], bool]) ->
     return chunks
 
 
-def look(open_: Open, settings: SerialSettings, clock: Clock, seconds: float) -> bytes:
-    """What comes at one setting, for a moment."""
+def look(
+    open_: Open, settings: SerialSettings, clock: Clock, seconds: float, *, until_quiet: bool = False
+) -> bytes:
+    """What comes at one setting, for a moment; `until_quiet`: one message is enough."""
+
+    def enough(chunks: Chunks, elapsed_s: float) -> bool:
+        if until_quiet and chunks and elapsed_s - chunks[-1][0] / 1e6 > QUIET_S:
+            return True
+        return elapsed_s >= seconds or _bytes_n(chunks) >= LOOK_BYTES
+
     wire = open_(settings)
     try:
-        chunks = gather(
-            wire, clock, lambda got, elapsed_s: elapsed_s >= seconds or _bytes_n(got) >= LOOK_BYTES
-        )
+        chunks = gather(wire, clock, enough)
     except PortLost as error:
         raise CannotTell(f"{wire.name}: {error}") from error
     finally:
@@ -96,13 +103,20 @@ def find_setting(
         CannotTell: bytes come, but at no setting do they look like lines.
     """
     scores: dict[int, float] = {}
+    sparse = False
     for baudrate in baudrates:
         setting = SerialSettings(baudrate=baudrate)
         tell(f"listening at {baudrate} baud" if len(baudrates) > 1 else "listening")
         # Whatever the speed, a gauge that speaks is heard as something: the first look decides if it does.
-        data = look(open_, setting, clock, LOOK_S if scores else wait_s)
-        if not data and not scores:
-            return None
+        data = look(open_, setting, clock, LOOK_S if scores and not sparse else wait_s, until_quiet=sparse)
+        if not scores:
+            if not data:
+                return None
+            sparse = len(data) < LOOK_BYTES
+            if sparse and len(baudrates) > 1 and likeness(data) < GOOD:
+                tell(
+                    "it speaks now and then, but not at this speed: let it send a line at each (press its key)"
+                )
         seven = seven_bits(data, baudrate)
         if seven is not None:
             return seven
@@ -125,12 +139,12 @@ def hear(open_: Open, settings: SerialSettings, clock: Clock, tell: Tell) -> Hea
         lines_n = _ends_n(chunks)
         if elapsed_s < LISTEN_S:
             return False
-        if not chunks or lines_n >= LINES_N:
+        if lines_n >= LINES_N:
             return True
         if not told:
             told = True
             tell(f"lines come now and then: let the gauge send {EVENTS_N} or more (press its key)")
-        silent_s = elapsed_s - chunks[-1][0] / 1e6
+        silent_s = elapsed_s - chunks[-1][0] / 1e6 if chunks else 0.0
         return elapsed_s >= EVENT_WAIT_S or (lines_n >= EVENTS_N and silent_s >= PAUSE_S)
 
     try:

@@ -41,6 +41,7 @@ class _Writer:
     layout: Layout
     value: int
     may_be_negative: bool
+    polled: bool
     pieces: list[str] = field(default_factory=list)
     units: dict[str, str] = field(default_factory=dict)
     flags: dict[str, tuple[str, ...]] = field(default_factory=dict)
@@ -118,7 +119,7 @@ class _Writer:
         if column.is_angle and not self.channels and not column.padded:
             self.channels = tuple(sorted({*GLOSS_ANGLES, *column.texts}))
             return r"(?P<channel>\d\d)"
-        if column.counts_up and not self.numbered and self._comes_again(column):
+        if column.counts_up and not self.numbered and (self.polled or self._comes_again(column)):
             self.numbered = True
             return f"{pad}(?P<number>{column.pattern(may_be_negative=False)})"
         if column.constant:
@@ -133,14 +134,14 @@ class _Writer:
 
 
 def line_pattern(
-    layout: Layout, value: int, lines: SortedLines, *, may_be_negative: bool = True
+    layout: Layout, value: int, lines: SortedLines, *, polled: bool, may_be_negative: bool = True
 ) -> LinePattern:
     """Writes the pattern and its tables."""
-    writer = _Writer(layout, value, may_be_negative)
+    writer = _Writer(layout, value, may_be_negative, polled)
     pattern = writer.body()
     pattern, idle = _with_words(writer, pattern, lines)
     for ones in lines.others:
-        other = _Writer(lay_out(ones, lines.decimal), -9, True)
+        other = _Writer(lay_out(ones, lines.decimal), -9, True, False)
         idle.append(other.body())
         writer.notes.append("lines of a second make are not read; see idle")
     idle += [escaped(text) for text in dict.fromkeys(lines.banners)]
