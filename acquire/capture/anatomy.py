@@ -10,7 +10,7 @@ from math import sqrt
 import numpy as np
 from numpy.typing import NDArray
 
-from acquire.capture.breakaway import Breakaway, Load, find_breakaway, letting_go, rise_rate
+from acquire.capture.breakaway import Breakaway, Load, find_breakaway, rise_rate
 from acquire.capture.parts import Cut, cuts
 from acquire.capture.robust import median
 from acquire.capture.settings import PullSettings
@@ -163,7 +163,7 @@ def dissect(segment: Segment, settings: PullSettings, reasons: tuple[str, ...] =
     found = find_breakaway(Load(segment.t, g, start, segment.released, segment.noise_n, settings))
     highest = float(g[start : segment.released].max())
     rate = rise_rate(segment.t, g, start, found.index)
-    sliding = _sliding(segment, g, found)
+    sliding = _sliding(g, found)
     t_start, t_break = float(segment.t[start]), float(segment.t[found.index])
     quiet_from = segment.quiet_from_s if segment.quiet_from_s is not None else float(segment.t[0])
     pull = Pull(
@@ -184,7 +184,8 @@ def dissect(segment: Segment, settings: PullSettings, reasons: tuple[str, ...] =
         first_number=segment.first_number + start,
         last_number=segment.first_number + segment.released,
     )
-    return replace(pull, reasons=(*reasons, *_objections(segment, g, start, found, pull, settings)))
+    said = (*reasons, *_objections(segment, g, start, found, pull, settings))
+    return replace(pull, reasons=said) if said else pull
 
 
 def _local_rest(segment: Segment, settings: PullSettings, height_n: float) -> float:
@@ -201,7 +202,7 @@ def _local_rest(segment: Segment, settings: PullSettings, height_n: float) -> fl
     if count < 1:
         return segment.rest_n
     windows = f[stop - count * size : stop].reshape(count, size)
-    medians = np.median(windows, axis=1)
+    medians = np.partition(windows, size // 2, axis=1)[:, size // 2]
     clearly = max(5 * segment.noise_n / sqrt(size), 0.5 * settings.resolution_n, 0.003 * height_n)
     at = count - 1
     while at > 0 and medians[at] - medians[at - 1] > clearly:
@@ -236,9 +237,9 @@ def _step_n(segment: Segment, g: Floats, start: int, found: Breakaway) -> float:
     return float(np.diff(upper).max(initial=0.0)) - 4 * segment.noise_n
 
 
-def _sliding(segment: Segment, g: Floats, found: Breakaway) -> Floats | None:
+def _sliding(g: Floats, found: Breakaway) -> Floats | None:
     """The samples between breakaway and letting go, without the first and last tenth."""
-    stop = letting_go(g, found.index, segment.released) if segment.released > found.index else found.index
+    stop = found.let_go
     n = stop - found.index
     if n < 5:
         return None
@@ -272,7 +273,7 @@ def _objections(
             f"started without rest: {pull.contact_s:.2g} s at rest before it, "
             f"{settings.min_rest_s:g} s are needed; let go between pulls"
         )
-    if _saturated(g, pull, segment, settings):
+    if _saturated(segment, settings):
         said.append("saturated: the gauge was at the end of its range; use a lighter block or another gauge")
     gap_s = _longest_gap(t[start : found.index + 2])
     if gap_s > max(5 * settings.step_s, 0.02):
@@ -301,7 +302,7 @@ def _longest_gap(t: Floats) -> float:
     return float(np.diff(t).max()) if len(t) > 1 else 0.0
 
 
-def _saturated(g: Floats, pull: Pull, segment: Segment, settings: PullSettings) -> bool:
+def _saturated(segment: Segment, settings: PullSettings) -> bool:
     if settings.full_scale_n is None:
         return False
     top = float(segment.f[segment.loaded : segment.released].max())

@@ -45,10 +45,9 @@ class Load:
     def height_n(self) -> float:
         return float(self.g[self.start : self.stop].max())
 
-    @property
-    def drop_n(self) -> float:
+    def drop_n(self, height_n: float) -> float:
         """A fall of less than this after a peak is noise, a display step or tremor."""
-        return max(6 * self.noise_n, 2.5 * self.settings.resolution_n, 0.04 * self.height_n, 1e-12)
+        return max(6 * self.noise_n, 2.5 * self.settings.resolution_n, 0.04 * height_n, 1e-12)
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,6 +58,8 @@ class Breakaway:
     value_n: float
     levels_off: bool
     count: int
+    let_go: int
+    """Where the hand lets go: sliding ends here."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,8 +72,9 @@ class _Peak:
 
 def find_breakaway(load: Load) -> Breakaway:
     """The first peak that the block itself ended by slipping; failing that, where the force levels off."""
-    height, drop = load.height_n, load.drop_n
-    let_go = letting_go(load.g, load.start, load.stop)
+    height = load.height_n
+    drop = load.drop_n(height)
+    let_go = _letting_go(load.g, load.start, load.stop)
     peaks = _peaks(load.g, load.start, let_go, drop)
     if peaks and not _slides_on(load, peaks[-1], let_go):
         peaks.pop()  # the last fall is the hand letting go
@@ -84,14 +86,14 @@ def find_breakaway(load: Load) -> Breakaway:
         knee is None or (_stands_out(load, breaks, let_go) and not _is_late(load, breaks[0], knee))
     ):
         first = breaks[0].top
-        return Breakaway(first, _peak_value(load, first), False, len(breaks))
+        return Breakaway(first, _peak_value(load, first), False, len(breaks), let_go)
     if knee is not None:
         return knee
     top = load.start + int(np.argmax(load.g[load.start : load.stop]))
-    return Breakaway(top, _peak_value(load, top), False, 1)
+    return Breakaway(top, _peak_value(load, top), False, 1, let_go)
 
 
-def letting_go(g: Floats, start: int, stop: int, *, share: float = 0.6) -> int:
+def _letting_go(g: Floats, start: int, stop: int, *, share: float = 0.6) -> int:
     """Where the final fall has gone below `share` of the usual load."""
     loaded = g[start:stop]
     usual = median(loaded[loaded > 0.3 * loaded.max()])
@@ -238,7 +240,7 @@ def rise_rate(t: Floats, g: Floats, start: int, top: int) -> float:
 def _knee(load: Load, let_go: int) -> Breakaway | None:
     """Two straight lines, rise and level, with the corner where they fit best."""
     start = load.start
-    stop = min(let_go, letting_go(load.g, start, load.stop, share=0.9))
+    stop = min(let_go, _letting_go(load.g, start, load.stop, share=0.9))
     if stop - start < 6 or load.t[stop - 1] - load.t[start] < 1e-9:
         return None
     t, y = load.t[start:stop], load.g[start:stop]
@@ -256,7 +258,7 @@ def _knee(load: Load, let_go: int) -> Breakaway | None:
         level = median(late)
     if late.max() - level > 0.12 * level + 2 * load.settings.resolution_n:
         return None
-    return Breakaway(start + corner, float(level), True, 1)
+    return Breakaway(start + corner, float(level), True, 1, let_go)
 
 
 def _best_corner(t: Floats, y: Floats) -> int:
