@@ -43,6 +43,11 @@ class Home:
     def journal_file(self) -> Path:
         return self.folder / "journal.sqlite"
 
+    @property
+    def option(self) -> str:
+        """As it is typed behind a command, on any system."""
+        return f'--home "{self.folder}"' if " " in str(self.folder) else f"--home {self.folder}"
+
     def create(self) -> list[Path]:
         """Lays out the folder from the shipped defaults; a file that is there already stays as it is.
 
@@ -88,7 +93,7 @@ class Home:
         elif not self.journal_file.exists():
             raise ConfigError(
                 f"there is no {self.journal_file.name} in {self.folder}: nothing has happened there yet",
-                hint=f"open a trial: panelwright trial open ID --product NAME --panel P --home {self.folder}",
+                hint=f"open a trial: panelwright trial open ID --product NAME --panel P {self.option}",
             )
         return Journal.open(self.journal_file, readonly=readonly)
 
@@ -96,5 +101,5 @@ class Home:
         if not path.exists():
             raise ConfigError(
                 f"there is no {path.name} in {self.folder}",
-                hint=f"lay out a bench there with: panelwright init --home {self.folder}",
+                hint=f"lay out a bench there with: panelwright init {self.option}",
             )

@@ -86,4 +86,4 @@ def _show_results(home: Home) -> None:
     click.echo(f"\nJournal     {home.journal_file}\nRecordings  {home.recordings}\nPage        {page}")
     click.echo("\nLook around:")
     for words in ("score two --budget", "journal --last 20", "verify"):
-        click.echo(f"  panelwright {words} --home {home.folder}")
+        click.echo(f"  panelwright {words} {home.option}")

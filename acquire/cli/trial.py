@@ -27,7 +27,7 @@ def open_(trial_id: str, product: str, panels: tuple[str, ...], control: bool, h
     with Home(home).journal() as journal:
         opened = open_trial(journal, SystemClock(), trial_id, product=product, panels=panels, control=control)
     click.echo(f"Trial {opened.id}: {opened.product} on {', '.join(opened.panels)}.")
-    click.echo(f"Next:  panelwright capture {opened.id} --home {home}")
+    click.echo(f"Next:  panelwright capture {opened.id} {Home(home).option}")
 
 
 @trial.command("list", epilog="Example:  panelwright trial list --json")

@@ -7,10 +7,14 @@ import re
 import signal
 import subprocess
 import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
+from click.testing import CliRunner
 
+from acquire.cli import main
 from acquire.clock import SystemClock
 from acquire.home import Home
 from acquire.logger import as_stamped
@@ -19,6 +23,8 @@ from tests.sim_process import SimProcess
 
 KILLS = 50
 SPEED = 20
+LONGEST_S = 0.6
+"""Two to three simulated pulls."""
 
 pytestmark = pytest.mark.skipif(os.name != "posix", reason="SIGKILL and pseudo-terminals")
 
@@ -34,38 +40,61 @@ def _bench(folder: Path, port: str) -> Home:
     )
     method = home.method_file.read_text()
     home.method_file.write_text(re.sub(r"(?m)^pulls = \d+", "pulls = 100000", method))
+    words = ["trial", "open", "t", "--product", "Invented", "--panel", "p", "--home", str(folder)]
+    assert CliRunner().invoke(main, words).exit_code == 0
     return home
 
 
-def _panelwright(*words: str) -> list[str]:
-    return [sys.executable, "-c", "from acquire.cli import main; main()", *words]
+class Forks:
+    """Captures one after the other, each a process that is killed."""
+
+    def __init__(self, server: subprocess.Popen[str], home: Home, pipe: Path) -> None:
+        self._server, self._home, self._pipe = server, home, pipe
+        os.mkfifo(pipe)
+
+    def capture_and_kill(self, rng: random.Random) -> list[str]:
+        """Starts a capture (so it must have recovered from the last kill), kills it; the ids it announced."""
+        assert self._server.stdin is not None
+        assert self._server.stdout is not None
+        words = f"capture t slip --phase bare --json --speed {SPEED} --home".split()
+        self._server.stdin.write(json.dumps([str(self._pipe), *words, str(self._home.folder)]) + "\n")
+        self._server.stdin.flush()
+        with self._pipe.open() as said:
+            pid = int(self._server.stdout.readline())
+            first = [json.loads(said.readline()) for _ in range(2)]
+            assert [note["kind"] for note in first] == ["waiting", "port"], first
+            SystemClock().sleep(rng.uniform(0.0, LONGEST_S))
+            os.kill(pid, signal.SIGKILL)
+            lines = said.read().split("\n")
+        assert int(self._server.stdout.readline()) == -signal.SIGKILL
+        # A line cut by the kill was not announced in full.
+        notes = [json.loads(line) for line in lines[:-1]]
+        return [note["about"]["id"] for note in notes if note["kind"] in ("reading", "extra")]
+
+
+@contextmanager
+def _forks(home: Home, pipe: Path) -> Iterator[Forks]:
+    with subprocess.Popen(
+        [sys.executable, "-m", "tests.faults.forking"],
+        cwd=Path(__file__).parents[2],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        text=True,
+    ) as server:
+        yield Forks(server, home, pipe)
 
 
 @pytest.mark.slow
-@pytest.mark.timeout(400)
+@pytest.mark.timeout(300)
 def test_everything_announced_before_a_kill_is_in_the_journal(tmp_path: Path) -> None:
     rng = random.Random(20310504)
     announced: list[str] = []
-    with SimProcess(
-        "force",
-        "--speaks",
-        "force-stream-n",
-        "--auto",
-        "--speed",
-        str(SPEED),
-        "--link",
-        str(tmp_path / "gauge"),
-    ) as gauge:
+    words = ("force", "--speaks", "force-stream-n", "--auto", "--speed", str(SPEED))
+    with SimProcess(*words, "--link", str(tmp_path / "gauge")) as gauge:
         home = _bench(tmp_path / "bench", gauge.port)
-        subprocess.run(
-            _panelwright(
-                "trial", "open", "t", "--product", "Invented", "--panel", "p", "--home", str(home.folder)
-            ),
-            check=True,
-            stdout=subprocess.DEVNULL,
-        )
-        for _ in range(KILLS):
-            announced += _capture_and_kill(home, rng)
+        with _forks(home, tmp_path / "said") as forks:
+            for _ in range(KILLS):
+                announced += forks.capture_and_kill(rng)
     assert len(announced) > KILLS / 2, "too few readings between kills for the test to mean anything"
     with home.journal(readonly=True) as journal:
         kept = {reading.id for reading in as_stamped(journal)}
@@ -74,34 +103,3 @@ def test_everything_announced_before_a_kill_is_in_the_journal(tmp_path: Path) ->
     assert report.holds, report.faults
     assert report.readings_n == len(kept)
     assert len(list(home.recordings.glob("*.rec"))) == KILLS
-
-
-def _capture_and_kill(home: Home, rng: random.Random) -> list[str]:
-    """Starts the capture (so it must have recovered from the last kill), kills it; the ids it announced."""
-    process = subprocess.Popen(
-        _panelwright(
-            "capture",
-            "t",
-            "slip",
-            "--phase",
-            "bare",
-            "--json",
-            "--speed",
-            str(SPEED),
-            "--home",
-            str(home.folder),
-        ),
-        stdout=subprocess.PIPE,
-        text=True,
-    )
-    assert process.stdout is not None
-    clock = SystemClock()
-    with process:
-        first = [json.loads(process.stdout.readline()) for _ in range(2)]
-        assert [note["kind"] for note in first] == ["waiting", "port"], first
-        clock.sleep(rng.uniform(0.0, 0.6))
-        process.send_signal(signal.SIGKILL)
-        lines = process.stdout.read().split("\n")
-    # A line cut by the kill was not announced in full.
-    notes = [json.loads(line) for line in lines[:-1]]
-    return [note["about"]["id"] for note in notes if note["kind"] in ("reading", "extra")]

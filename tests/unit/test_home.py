@@ -43,6 +43,12 @@ def test_without_a_bench_every_way_in_says_how_to_make_one(tmp_path: Path) -> No
     assert list(tmp_path.iterdir()) == [], "nothing was begun where no bench is"
 
 
+def test_a_folder_with_blanks_in_its_name_is_quoted_where_a_command_is_proposed(home: Home) -> None:
+    with pytest.raises(ConfigError) as caught:
+        home.journal(readonly=True)
+    assert caught.value.hint.endswith(f'--home "{home.folder}"')
+
+
 def test_a_bench_on_which_nothing_happened_says_how_to_begin(home: Home) -> None:
     with pytest.raises(ConfigError, match="nothing has happened there yet") as caught:
         home.journal(readonly=True)
