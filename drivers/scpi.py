@@ -78,12 +78,13 @@ class ScpiDriver(Driver):
         self._error: str | None = None
         expected = self._settings.serial_number
         self._refusal = None if expected is None else f"whether it is number {expected} is not known yet"
+        self._stranger: str | None = None
         self.complaint = None
 
     def plan(self) -> Plan:
         settings = self._settings
         measure = Request(self._measure, self.missing, 1, self._ask_why)
-        identify = Request(self._identify, self.missing, 0)
+        identify = Request(self._identify, self.missing, 0, self._ask_who)
         # A queue that is never asked by the clock is still asked when a reply gives reason to.
         errors = Request(self._errors, self.missing, settings.errors_every_n, self._ask_again)
         timed = (errors,) if settings.errors_every_n else ()
@@ -92,6 +93,12 @@ class ScpiDriver(Driver):
             byte_s=self.description.serial.byte_s,
             followed_by=frozenset({self._errors}),
         )
+
+    def _ask_who(self, reply: bytes) -> Request | None:
+        """Until an identity comes, not a rest of what was under way when the port was opened."""
+        if _identity(reply.rstrip(b"\r\n")) is not None:
+            return None
+        return Request(self._identify, self.missing, 0, self._ask_who)
 
     def _ask_again(self, reply: bytes) -> Request | None:
         """Until the queue is empty."""
@@ -120,7 +127,9 @@ class ScpiDriver(Driver):
         return 0 if self._terminator in received else _REST_OF_LINE
 
     def asked(self, data: bytes) -> list[FrameError]:
-        if not self._pairing.sent(data, data):
+        # A late value is stale; a late identity or error says what a prompt one would have said.
+        shape = "value" if data == self._measure else object()
+        if not self._pairing.sent(data, shape):
             return []
         if self._pairing.unanswered_n == MISSES_TOLD_N:
             self.complaint = f"no reply to {MISSES_TOLD_N} requests; it is still asked"
@@ -133,7 +142,7 @@ class ScpiDriver(Driver):
     def decode(self, frame: bytes) -> Sequence[Sample] | None:
         """Says what one reply means, see `Driver.decode`."""
         request = self._pairing.reply(frame)
-        self.complaint = self._refusal
+        self.complaint = self._stranger
         if request == self._identify:
             self._meet(frame)
             return None
@@ -144,16 +153,16 @@ class ScpiDriver(Driver):
 
     def _meet(self, frame: bytes) -> None:
         """The reply to *IDN?: four fields, at most 72 characters."""
-        fields = frame.decode("latin-1").strip().split(",")
-        if len(fields) != 4 or len(frame) > 72 or not frame.strip().isascii():
+        identity = _identity(frame)
+        if identity is None:
             raise FrameError("not an identity: four fields with commas between, 72 characters at most", frame)
-        self.identity = tuple(field.strip() for field in fields)
+        self.identity = identity
         expected = self._settings.serial_number
         if expected in (None, self.identity[2]):
-            self._refusal = self.complaint = None
+            self._refusal = self._stranger = self.complaint = None
             return
         self._refusal = f"it is not number {expected}"
-        self.complaint = (
+        self._stranger = self.complaint = (
             f"it says it is number {self.identity[2]}, not {expected}: another gauge is plugged in"
         )
         raise FrameError(f"the gauge is not number {expected}", frame)
@@ -222,3 +231,9 @@ class ScpiDriver(Driver):
         if number < low * factor or number > high * factor:
             own.add("out of range")
         return Sample(Kind(self.description.quantity, unit, channel, frozenset(own)), number + 0.0)
+
+
+def _identity(reply: bytes) -> tuple[str, ...] | None:
+    """The four fields of a reply to *IDN?; None if it is none."""
+    fields = tuple(field.strip() for field in reply.decode("latin-1").split(","))
+    return fields if len(fields) == 4 and len(reply) <= 72 and reply.isascii() else None

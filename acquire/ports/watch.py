@@ -72,8 +72,11 @@ class _Turn:
             self._following_n += 1
             self._waiting.appendleft(following)
 
-    def missed(self, now_ns: int) -> None:
+    def missed(self, request: Request, now_ns: int) -> None:
         self.misses_n += 1
+        if request.every_n == 0:
+            # What has to be known first is asked until it is: a gauge may still be waking up.
+            self._waiting.appendleft(request)
         if self.misses_n >= MISSES_N:
             self._due_ns = max(self._due_ns, now_ns + ABSENT_PERIODS * self._period_ns)
 
@@ -165,7 +168,7 @@ class Watch:
         awaited = self._awaited
         if awaited is not None and now_ns - awaited.asked_ns > awaited.turn.limit_ns:
             if not awaited.received:
-                awaited.turn.missed(now_ns)
+                awaited.turn.missed(awaited.request, now_ns)
             self._close(now_ns)
             if all(turn.misses_n >= MISSES_N for turn in self._turns):
                 return f"no reply to {MISSES_N} requests"
