@@ -19,6 +19,7 @@ KEPT_ROWS = 200
 KEPT_FAULTS = 50
 RATE_OVER_US = 2_000_000
 TRACE_S = 10.0
+HELD_US = 2_000_000
 CALM_US = 500_000
 """On a screen, values that are like the one before are shown this often at most; faults always."""
 _MOST_WAITING = 4096
@@ -72,7 +73,7 @@ def escape(data: bytes) -> str:
 def in_words(sample: Sample) -> str:
     """A sample: value, unit, channel, flags."""
     kind = sample.kind
-    number = "no number" if sample.value != sample.value else f"{sample.value:g}"
+    number = "no number" if sample.value != sample.value else f"{sample.value:.10g}"
     words = [number, "" if kind.unit == "1" else kind.unit]
     words += [f"at {kind.channel}" if kind.channel else "", ", ".join(sorted(kind.flags)).upper()]
     return " ".join(word for word in words if word)
@@ -208,8 +209,13 @@ class Watched:
         if not self._trace:
             return None
         columns: list[float | None] = [None] * width
+        last_place, last_us = -1, 0
         for t_us, value in self._trace:
             place = min(width - 1, max(0, (t_us - now_us + span_us) * width // span_us))
+            if last_place >= 0 and t_us - last_us < HELD_US:
+                # Slow gauges leave columns free: the display of the gauge stands still there, too.
+                columns[last_place + 1 : place] = [columns[last_place]] * max(0, place - last_place - 1)
+            last_place, last_us = place, t_us
             before = columns[place]
             # The value farthest from zero: a short peak is what one looks for.
             columns[place] = value if before is None or abs(value) > abs(before) else before

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 REFRESH_S = 0.25
 TRACE_ROWS = 3
 FAULT_ROWS = 3
-RAW_WIDTH = 30
+RAW_WIDTH = 24
 STYLES = {"fault": "bold", "mark": "italic", "other": "dim", "value": "", "sent": "dim"}
 
 
@@ -154,7 +154,7 @@ def _as_lines(events: "queue.Queue[PortEvent]", watched: "Watched", failures: li
 def line_of(row: "Row", raw_width: int) -> str:
     """A row as plain text: seconds, bytes, what was read."""
     mark = "!! " if row.kind == "fault" else ""
-    return f"{row.t_us / 1e6:10.3f}  {row.raw:{raw_width}}  {mark}{row.says}".rstrip()
+    return f"{row.t_us / 1e6:9.3f}  {row.raw:{raw_width}}  {mark}{row.says}".rstrip()
 
 
 def _clipped(row: "Row") -> str:
@@ -196,7 +196,7 @@ def screen(
     width, height = size
     lines: list[tuple[str, str]] = [(title, "bold"), (_numbers(watched, now_us), "")]
     lines += [(line, "") for line in _trace_lines(watched, now_us, width)]
-    lines += [("", ""), (f"{'seconds':>10}  {'bytes':{RAW_WIDTH}}  read as", "dim")]
+    lines += [("", ""), (f"{'seconds':>9}  {'bytes':{RAW_WIDTH}}  read as", "dim")]
     faults = list(watched.faults)[-FAULT_ROWS:]
     below = [("", ""), (f"latest faults, of {len(watched.faults)}", "dim")] if faults else []
     below += [(_clipped(row), "bold") for row in faults]

@@ -114,9 +114,7 @@ def find_setting(
                 return None
             sparse = len(data) < LOOK_BYTES
             if sparse and len(baudrates) > 1 and likeness(data) < GOOD:
-                tell(
-                    "it speaks now and then, but not at this speed: let it send a line at each (press its key)"
-                )
+                tell("it speaks now and then, but not at this speed: press its key once at each speed")
         seven = seven_bits(data, baudrate)
         if seven is not None:
             return seven
