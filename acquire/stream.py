@@ -157,8 +157,10 @@ class GaugeStream:
         if not len(sample_ends):
             return np.empty(0, dtype=np.int64)
         chunk = np.searchsorted(chunk_ends, sample_ends)
-        with_samples, first, counts = np.unique(chunk, return_index=True, return_counts=True)
-        read_us = t_us[with_samples]
+        # Chunk numbers only rise, so runs of the same one are found without sorting.
+        first = np.append(0, np.flatnonzero(np.diff(chunk)) + 1)
+        counts = np.diff(first, append=len(chunk))
+        read_us = t_us[chunk[first]]
         since_us = np.diff(read_us, prepend=self._last_t_us)
         self._last_t_us = int(read_us[-1])
         step_us = np.minimum(self._step_us, since_us / counts)

@@ -33,7 +33,8 @@ SLACK_S = 0.7
 HISTORY_S = 2.0
 """How much rest is kept in front of a pull."""
 WHITE_SAMPLES = 20
-FEED_SAMPLES = 8192
+LOOK_BLOCKS = 50
+FEED_SAMPLES = 32768
 """A long trace is taken in pieces of this size, so that memory stays flat."""
 
 
@@ -243,7 +244,9 @@ class PullFinder:
         assert self._watch is not None
         start = self._loaded_from
         limit = start + ceil(self.settings.max_pull_s * self.settings.rate_hz / self._block) * self._block
-        stop = min(start + (self._samples.stop - start) // self._block * self._block, limit)
+        whole = start + (self._samples.stop - start) // self._block * self._block
+        # Not all there is at once: what lies behind the release would be looked at in vain.
+        stop = min(whole, limit, self._judged + LOOK_BLOCKS * self._block)
         if stop > self._judged:
             ended = self._watch.feed(self._above_rest(self._judged, stop))
             self._judged = stop
@@ -251,7 +254,7 @@ class PullFinder:
                 self._close(ended, pulls)
                 return True
         if stop < limit:
-            return False
+            return stop < whole
         pulls.extend(
             self._cut_short(f"never released: under load for more than {self.settings.max_pull_s:g} s", limit)
         )

@@ -23,6 +23,8 @@ never still; how many samples said so is noted beside the pull. Nor is "overload
 def flagged(batch: Batch, flag: str) -> NDArray[np.bool_]:
     """Which samples carry `flag`, shape (n,)."""
     of_kind = np.array([flag in kind.flags for kind in batch.kinds], dtype=bool)
+    if not of_kind.any():
+        return np.zeros(len(batch), dtype=np.bool_)
     return np.asarray(of_kind[batch.kind_index], dtype=bool)
 
 
@@ -72,7 +74,7 @@ class PullCapture:
         self._count += len(ends)
         pulls = self._finder.feed(np.asarray(t_us * 1e-6, dtype=np.float64), force_n)
         taken = [self._taken(pull) for pull in pulls]
-        while self._kept and self._kept[0][0] + len(self._kept[0][1]) <= self._finder.keeps_from:
+        while self._kept and self._kept[0][0] + len(self._kept[0][1]) < self._finder.keeps_from:
             self._kept.popleft()
         oldest = self._kept[0][1] if self._kept else ends
         if self._damaged and len(oldest) and self._damaged[0] < oldest[0]:
@@ -91,12 +93,16 @@ class PullCapture:
         return [self._taken(pull) for pull in self._finder.finish()]
 
     def _taken(self, pull: Pull) -> Taken:
-        numbers = np.concatenate([first + np.arange(len(ends)) for first, ends, _, _ in self._kept])
-        ends = np.concatenate([ends for _, ends, _, _ in self._kept])
-        times = np.concatenate([times for _, _, times, _ in self._kept])
-        unstable = np.concatenate([flags for _, _, _, flags in self._kept])
-        first = int(np.searchsorted(numbers, pull.first_number))
-        stop = int(np.searchsorted(numbers, pull.last_number))
+        # With the sample in front of the pull, whose end is where the pull's first byte is.
+        kept = [
+            one
+            for one in self._kept
+            if one[0] < pull.last_number and one[0] + len(one[1]) >= pull.first_number
+        ]
+        ends = np.concatenate([ends for _, ends, _, _ in kept])
+        times = np.concatenate([times for _, _, times, _ in kept])
+        unstable = np.concatenate([flags for _, _, _, flags in kept])
+        first, stop = pull.first_number - kept[0][0], pull.last_number - kept[0][0]
         at_break = first + int(np.searchsorted(times[first:stop] * 1e-6, pull.t_break_s))
         details = pull.details()
         first_byte, last_byte = (int(ends[first - 1]) if first else 0), int(ends[stop - 1])
