@@ -27,7 +27,7 @@ from acquire.journal import Draft, Journal
 from acquire.model import Amendment, CalibrationState, Details, Model, RawRef, Reading, Refusal, Step
 
 Fact = Reading | Refusal | Check | Incident | Amendment
-TimeSource = Literal["device", "line position", "host read"]
+TimeSource = Literal["device", "line position", "host read", "typed in"]
 
 _M = TypeVar("_M", bound=Model)
 _Item = TypeVar("_Item", Reading, Refusal)

@@ -66,7 +66,8 @@ def _refused(taken: Taken, line: Line, logger: Logger, trial: Trial, step: Step)
 
 def _shown(reading: Reading) -> str:
     state = "" if reading.stamp.state is CalibrationState.IN_TOLERANCE else f" ({reading.stamp.state.value})"
-    return f"{reading.value:.4g} {reading.unit}{state}"
+    typed = ", typed in" if reading.t_source == "typed in" else ""
+    return f"{reading.value:.4g} {reading.unit}{typed}{state}"
 
 
 class Measure:

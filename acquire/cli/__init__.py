@@ -19,6 +19,7 @@ _COMMANDS = {
     "init": "acquire.cli.bench:init",
     "inspect": "acquire.cli.trial:inspect",
     "journal": "acquire.cli.results:journal",
+    "key": "acquire.cli.key:key",
     "ports": "acquire.cli.gauges:ports",
     "pulls": "acquire.cli.traces:pulls",
     "rate": "acquire.cli.trial:rate",

@@ -11,7 +11,8 @@ from pydantic import ValidationError
 from acquire.calibration.checks import Check
 from acquire.calibration.stamp import Incident
 from acquire.chain import Event
-from acquire.model import Amendment, Inspection, Model, Rating, Reading, Refusal, StreamStart, Trial
+from acquire.climate import in_words as climate_in_words
+from acquire.model import Amendment, Climate, Inspection, Model, Rating, Reading, Refusal, StreamStart, Trial
 from acquire.scoring.results import Figure, LeftOut, PanelResult, Points, Score, Scorecard, SetResult
 
 SYMBOLS = {"N": "N", "GU": "GU", "1": "strokes"}
@@ -161,8 +162,9 @@ def _stream(start: StreamStart) -> str:
 
 def _reading(reading: Reading) -> str:
     extra = "; beyond the number asked for" if reading.extra else ""
+    typed = ", typed in" if reading.t_source == "typed in" else ""
     return (
-        f"{reading.id}: {of_unit(reading.value, reading.unit)} for {reading.trial}, {reading.step}; "
+        f"{reading.id}: {of_unit(reading.value, reading.unit)}{typed} for {reading.trial}, {reading.step}; "
         f"gauge {reading.gauge} {reading.stamp.state.value}{extra}"
     )
 
@@ -193,6 +195,10 @@ def _rating(rating: Rating) -> str:
     return f"{rating.trial}: {rating.step} rated {rating.value:g}"
 
 
+def _climate(climate: Climate) -> str:
+    return f"gauge {climate.gauge}: {climate_in_words(climate)}"
+
+
 def _inspection(inspection: Inspection) -> str:
     answer = "passed" if inspection.passed else "failed"
     note = f" ({inspection.note})" if inspection.note else ""
@@ -221,5 +227,6 @@ _TELLERS: dict[str, tuple[type[Model], Callable[[Any], str]]] = {
     "amendment": (Amendment, _amendment),
     "rating": (Rating, _rating),
     "inspection": (Inspection, _inspection),
+    "climate": (Climate, _climate),
     "scorecard": (Scorecard, _scorecard),
 }
