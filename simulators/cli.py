@@ -36,7 +36,12 @@ def simulate() -> None:
     \b
         fault garble p=0.01     turn bytes into others; also: fault cut n=1,
                                 fault repeat n=1, fault silence s=2, fault none
-        unplug s=1.5            vanish, and come back after so many seconds
+        fault noise s=60        nothing but random bytes; also: fault stall s=2 (held
+                                back, then one burst), fault echo, fault flow p=0.01
+                                (XON and XOFF among the data), and what another speed
+                                or parity would give: fault speed, fault parity bits=7
+        unplug s=1.5            vanish, and come back after so many seconds;
+                                unplug mid s=1.5 in the middle of a message
         pause 3                 do nothing for so many seconds
         quit                    end; so does the end of stdin, without --auto
 
@@ -47,6 +52,7 @@ def simulate() -> None:
     """
 
 
+BITS_PER_BYTE = 10  # start bit, eight bits, stop bit
 ABOVE_ZERO = click.FloatRange(0, min_open=True)
 
 
@@ -77,6 +83,9 @@ def _common(station: str) -> Callable[[F], F]:
         ),
         _number("--speed", 1.0, "How many times faster time passes.", type=ABOVE_ZERO),
         click.option(
+            "--baud", type=click.IntRange(50), help="Send no faster than such a line.  [default: no limit]"
+        ),
+        click.option(
             "--truth", type=click.Path(path_type=Path, dir_okay=False),
             help="Write what really happens to this file (JSON lines).",
         ),
@@ -102,6 +111,7 @@ def _serve(
     tcp: int | None,
     seed: int,
     speed: float,
+    baud: int | None,
     truth: Path | None,
     auto: bool | None,
 ) -> None:
@@ -127,6 +137,7 @@ def _serve(
                 seed=seed,
                 speed=speed,
                 auto=sys.stdin.isatty() if auto is None else auto,
+                bytes_per_s=None if baud is None else baud / BITS_PER_BYTE,
             ).run()
     except WireError as error:
         raise click.ClickException(str(error)) from error
@@ -178,6 +189,7 @@ def force(
         weight 0.2              hang a check weight of so many kg; 0 takes it off
         drift n=0.05            shift the zero
         unit lbf, mode peak, battery low    where the format says them
+        freeze on               show the last value for ever; freeze off ends it
         error -230              into the queue of a SCPI gauge
         refuse 4                answer with that exception (Modbus); 0 ends it
 

@@ -29,6 +29,7 @@ class ForceStation(Station):
         "unit": Form("unit lbf", "N, kgf or lbf", bare=False),
         "mode": Form("mode peak", "live or peak", bare=False),
         "battery": Form("battery low", "ok or low", bare=False),
+        "freeze": Form("freeze on", "on or off", bare=False),
     }
 
     def __init__(
@@ -55,6 +56,7 @@ class ForceStation(Station):
         self._facts: list[tuple[float, str, dict[str, object]]] = []
         self._last = Shown(0.0)
         self._peak_n = 0.0
+        self._frozen = False
 
     @property
     def busy(self) -> bool:
@@ -145,6 +147,10 @@ class ForceStation(Station):
         self.state.battery_low = choose(command, command.word or "", {"ok": False, "low": True})
         self.truth("battery", t_s=self._now_s, low=self.state.battery_low)
 
+    def _start_freeze(self, command: Command) -> None:
+        self._frozen = choose(command, command.word or "", {"on": True, "off": False})
+        self.truth("freeze", t_s=self._now_s, frozen=self._frozen)
+
     @property
     def _now_s(self) -> float:
         return self._steps_n * STEP_S
@@ -179,6 +185,8 @@ class ForceStation(Station):
         return np.concatenate(parts)
 
     def _shown(self, value_n: float) -> Shown:
+        if self._frozen:
+            return self._last
         moved_n = abs(value_n - self._last.value_n)
         if self.state.peak_hold:
             self._peak_n = value_n = max(self._peak_n, value_n)

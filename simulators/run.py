@@ -16,6 +16,7 @@ from typing import TextIO
 from simulators.commands import Command, CommandError, Form, parse
 from simulators.faults import Faults
 from simulators.hands import Hands
+from simulators.line import Line
 from simulators.speech import Format, Requests
 from simulators.station import Station
 from simulators.wire import Wire
@@ -25,16 +26,18 @@ TICK_S = 0.01
 IDLE_S = 0.02
 """How often a waiting gauge looks whether somebody has opened its port."""
 AUTO_PAUSE_S = 2.0
+HALF_HEARD_S = 0.05
+"""Real time in which a listener reads the half of a message that a drawn cable leaves it."""
 
 COMMON_FORMS = {
     "pause": Form("pause 3", "seconds", bare=False),
     "fault": Form(
         "fault garble p=0.01",
-        "garble, cut, repeat, silence or none",
-        frozenset({"p", "n", "s"}),
+        "garble, cut, repeat, silence, noise, echo, speed, parity, flow, stall or none",
+        frozenset({"p", "n", "s", "bits"}),
         bare=False,
     ),
-    "unplug": Form("unplug s=1.5", options=frozenset({"s"})),
+    "unplug": Form("unplug s=1.5", "mid for in the middle of a message", frozenset({"s"})),
     "quit": Form("quit"),
 }
 
@@ -79,11 +82,13 @@ class Simulator:
         seed: int,
         speed: float,
         auto: bool,
+        bytes_per_s: float | None = None,
     ) -> None:
         self.station, self.wire, self.form = station, wire, form
         self.truth, self._say_line = truth, say
         self.speed, self.auto = speed, auto
         self.faults = Faults(Random(f"faults {seed}"))
+        self.line = Line(Random(f"line {seed}"), bytes_per_s)
         self._rng = Random(f"entry {seed}")
         self._requests = Requests(form.request)
         self._forms: Mapping[str, Form] = {**station.forms, **COMMON_FORMS}
@@ -92,6 +97,7 @@ class Simulator:
         self._pause_until_s = 0.0
         self._rest_until_s = AUTO_PAUSE_S
         self._later: list[tuple[float, Command]] = []
+        self._unplug_in_message: Command | None = None
         self._ended = False
         self._unheard = True
         self._listened = False
@@ -152,11 +158,17 @@ class Simulator:
         elif command.name == "unplug":
             if any(later.name == "unplug" for _, later in self._later):
                 raise CommandError(f"{command.text!r}: it is unplugged already")
-            self.wire.unplug()
-            self.truth("unplug", t_s=t_s)
-            self._later.append((t_s + command.option("s", 1.0, at_least=0.0), command))
+            if command.word == "mid":
+                self._unplug_in_message = command
+            else:
+                self._unplug(command, t_s)
         else:
             self._fault(command, t_s)
+
+    def _unplug(self, command: Command, t_s: float) -> None:
+        self.wire.unplug()
+        self.truth("unplug", t_s=t_s)
+        self._later.append((t_s + command.option("s", 1.0, at_least=0.0), command))
 
     def _fault(self, command: Command, t_s: float) -> None:
         faults, count = self.faults, int(command.option("n", 1, at_least=1))
@@ -173,6 +185,27 @@ class Simulator:
                 return
             case "none":
                 faults.garble_p, faults.cuts_n, faults.repeats_n, faults.silent_until_s = 0.0, 0, 0, 0.0
+                self.line.clear()
+            case _:
+                self._fault_of_line(command, t_s)
+                return
+        self._done(command)
+
+    def _fault_of_line(self, command: Command, t_s: float) -> None:
+        line = self.line
+        match command.word:
+            case "noise" | "stall":
+                until_s = t_s + command.option("s", 1.0, at_least=0.0)
+                setattr(line, f"{command.word}_until_s", until_s)
+                self._later.append((until_s, command))
+                return
+            case "echo":
+                line.echo = True
+            case "speed" | "parity":
+                line.mismatch = command.word
+                line.bits = int(command.option("bits", 7, at_least=7, at_most=8))
+            case "flow":
+                line.flow_p = command.option("p", 0.01, at_least=0.0, at_most=1.0)
             case _:
                 raise CommandError(f"{command.text!r}: no such fault; known: {self._forms['fault'].word}")
         self._done(command)
@@ -197,7 +230,7 @@ class Simulator:
     def _serve(self, t_s: float) -> None:
         received = self.wire.receive()
         messages = self.station.advance(t_s)
-        messages += self._answers(received, t_s)
+        messages += self._answers(self.line.heard(received), t_s)
         if self.wire.listening and not self._listened:
             messages = self.station.opened(t_s) + messages
         self._listened = self.wire.listening
@@ -208,8 +241,23 @@ class Simulator:
             if self.form.stream:
                 # Whoever opens a stream comes in the middle of a line.
                 messages[0] = messages[0][self._rng.randrange(len(messages[0])) :]
-        if messages:
-            self.wire.send(b"".join(messages) if self.faults.idle else self._damaged(messages, t_s))
+        if messages and self._unplug_in_message is not None:
+            self._break_off(messages, t_s)
+            return
+        data = b"".join(messages) if self.faults.idle else self._damaged(messages, t_s)
+        if not self.line.idle:
+            data = self.line.out(data, received, t_s)
+        if data:
+            self.wire.send(data)
+
+    def _break_off(self, messages: list[bytes], t_s: float) -> None:
+        """Half a message, and the cable is out."""
+        command, self._unplug_in_message = self._unplug_in_message, None
+        assert command is not None
+        self.wire.send(b"".join([*messages[:-1], messages[-1][: len(messages[-1]) // 2]]))
+        # A terminal that is closed takes what nobody has read with it; a cable does not.
+        time.sleep(HALF_HEARD_S)
+        self._unplug(command, t_s)
 
     def _answers(self, received: bytes, t_s: float) -> list[bytes]:
         if self.station.ear is None:
@@ -252,7 +300,7 @@ class Simulator:
 
     def _patience_s(self, t_s: float) -> float:
         """How long nothing can be due, in real time."""
-        if self.form.stream or (self.station.busy and self.station.next_s is None):
+        if self.form.stream or not self.line.idle or (self.station.busy and self.station.next_s is None):
             return TICK_S
         dues_s = [due_s for due_s, _ in self._later]
         if self.station.next_s is not None:
