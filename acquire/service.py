@@ -145,8 +145,9 @@ class Service:
         fitting = [name for name, quantity in quantities.items() if quantity == wanted]
         if gauge is not None and gauge not in fitting:
             bench.gauge(gauge)
+            does = f"measures {quantities[gauge]}" if gauge in quantities else "has no port"
             raise ConfigError(
-                f"gauge {gauge!r} measures {quantities[gauge]}; {step.test.value} needs {wanted}",
+                f"gauge {gauge!r} {does}; {step.test.value} needs {wanted}",
                 hint=f"gauges of this bench that fit: {', '.join(fitting) or 'none'}",
             )
         fitting = fitting if gauge is None else [gauge]
@@ -265,12 +266,16 @@ class Service:
             TransportError: one was not within `limit_s`; says why.
         """
         until_ns = self._clock.monotonic_ns() + int(limit_s * 1e9)
-        while not all(one.opened for one in self._open.values()):
+        needed = {
+            name: one
+            for name, one in self._open.items()
+            if one.line.stream.description.quantity not in AMBIENT
+        }
+        while missing := [name for name, one in needed.items() if not one.opened]:
             late = self._clock.monotonic_ns() >= until_ns
             self.pump()
-            missing = [name for name, one in self._open.items() if not one.opened]
-            if missing and late:
-                name = missing[0]
+            name = missing[0]
+            if late and not needed[name].opened:
                 port, why = self.bench.gauge(name).port, self._open[name].lost or "it did not open"
                 raise TransportError(
                     f"gauge {name!r} on port {port}: {why}",

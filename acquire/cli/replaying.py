@@ -21,7 +21,8 @@ class Played:
     """One recording and what came out of it; `tally` is None where there was nothing to compare with."""
 
     path: Path
-    stream: GaugeStream | None = None
+    streams: list[GaugeStream] = field(default_factory=list)
+    """One for each gauge on the recorded line."""
     taken: list[Taken] = field(default_factory=list)
     tally: Tally | None = None
 
@@ -33,9 +34,9 @@ class Played:
         """As JSON shows it."""
         return {
             "recording": str(self.path),
-            "description": None if self.stream is None else self.stream.description.name,
-            "samples": 0 if self.stream is None else self.stream.samples,
-            "damaged_frames": 0 if self.stream is None else self.stream.damaged,
+            "descriptions": [stream.description.name for stream in self.streams],
+            "samples": sum(stream.samples for stream in self.streams),
+            "damaged_frames": sum(stream.damaged for stream in self.streams),
             "items": [asdict(taken) for taken in self.taken],
             "journal": None
             if self.tally is None
@@ -72,7 +73,9 @@ class Player:
         played = Played(path)
 
         def run(path: Path, stream: GaugeStream) -> Iterator[Taken]:
-            played.stream = stream
+            played.streams.append(stream)
+            if stream.places > 1:
+                self._echo(f"  gauge {stream.place + 1} of {stream.places}: {stream.description.title}")
             for taken in replay(path, stream, pace=self._pace, clock=SystemClock()):
                 played.taken.append(taken)
                 self._echo(_line(taken))
@@ -90,12 +93,12 @@ class Player:
         return played
 
     def _sum_up(self, played: Played) -> None:
-        stream, tally = played.stream, played.tally
+        data, tally = played.data(), played.tally
         refused_n = sum(taken.verdict == "refused" for taken in played.taken)
-        if stream is not None:
+        if played.streams:
             self._echo(
-                f"  {len(played.taken) - refused_n} accepted, {refused_n} refused, from {stream.samples} "
-                f"samples; {stream.damaged} damaged lines"
+                f"  {len(played.taken) - refused_n} accepted, {refused_n} refused, from {data['samples']} "
+                f"samples; {data['damaged_frames']} damaged lines"
             )
         if tally is None:
             if self._journal is not None:

@@ -235,7 +235,7 @@ def test_a_replay_in_json_holds_every_item(tmp_path: Path) -> None:
         ("accepted", 90.2),
         ("refused", 90.2),
     ]
-    assert (data["description"], data["samples"], data["damaged_frames"]) == ("gloss-key", 3, 1)
+    assert (data["descriptions"], data["samples"], data["damaged_frames"]) == (["gloss-key"], 3, 1)
     assert data["journal"] is None
 
 

@@ -12,6 +12,7 @@ from acquire.errors import ConfigError, JournalError, RecordingError, TransportE
 from acquire.home import Home
 from acquire.journal import Journal
 from acquire.model import StreamStart
+from acquire.notes import Note
 from acquire.ports import PortEvent, replay_events
 from acquire.recordings import Recorder
 from acquire.service import Service
@@ -362,3 +363,20 @@ def test_an_orderly_end_leaves_a_journal_that_verifies(tmp_path: Path) -> None:
     report = verify(bench.home)
     assert report.holds, report.faults
     assert (report.readings_n, report.recordings_n) == (3, 3)
+
+
+def test_a_gauge_of_the_room_that_is_not_there_keeps_no_step_waiting(tmp_path: Path) -> None:
+    room = (
+        '\n[gauges.scale]\ndescription = "balance-line"\nport = "tcp://127.0.0.1:9"\n'
+        "tolerance = { absolute = 0.1 }\n"
+    )
+    home = lay_out(tmp_path, BENCH + room)
+    notes: list[Note] = []
+    service = Service.for_step(home, gloss(), clock=SteppedClock(), tell=notes.append)
+    try:
+        assert list(service._open) == ["gloss", "scale"]
+        service._events.put(PortEvent("gloss", "open", 0, SteppedClock().utc(), note="invented port"))
+        service.await_ports(0.0)
+    finally:
+        service.__exit__(None, None, None)
+    assert [note.kind for note in notes] == ["port"]
