@@ -43,6 +43,8 @@ class _Rest:
     level_n: float
     noise_n: float
     threshold_n: float
+    slack_n: float | None = None
+    """Level with a slack string, while some tension seems to stay on it."""
 
 
 class _Window:
@@ -216,9 +218,9 @@ class PullFinder:
         f, floor = self._samples.f(start, stop), rest.level_n - rest.threshold_n
         if f.min() < floor:
             last = start + int(np.flatnonzero(f < floor)[-1])
-            self._quiet_from_s = float(self._samples.t(last, last + 1)[0])
+            self._quiet_from_s = self._time(last)
         elif self._quiet_from_s is None:
-            self._quiet_from_s = float(self._samples.t(start, start + 1)[0])
+            self._quiet_from_s = self._time(start)
 
     def _turn_page(self, rest: _Rest) -> None:
         page = self._samples.f(self._page_from, self._page_from + self._page)
@@ -232,8 +234,11 @@ class PullFinder:
             self._elsewhere_pages = 0
         elif flat:
             self._elsewhere_pages += 1
-            if self._elsewhere_pages * self._page * self.settings.step_s >= REBASE_S:
-                rest.level_n = level
+            is_slack = rest.slack_n is not None and abs(level - rest.slack_n) <= 0.5 * rest.threshold_n
+            if is_slack or self._elsewhere_pages * self._page * self.settings.step_s >= REBASE_S:
+                rest.level_n, rest.slack_n = level, None
+                since = self._page_from - (self._elsewhere_pages - 1) * self._page
+                self._quiet_from_s = self._time(max(since, self._samples.first))
                 self._elsewhere_pages = 0
         else:
             self._elsewhere_pages = 0
@@ -262,6 +267,9 @@ class PullFinder:
         self._next = self._page_from = limit
         return True
 
+    def _time(self, number: int) -> float:
+        return float(self._samples.t(number, number + 1)[0])
+
     def _above_rest(self, start: int, stop: int) -> Floats:
         assert self._rest is not None
         return self._samples.f(start, stop) - self._rest.level_n
@@ -277,8 +285,10 @@ class PullFinder:
         found = [] if ended.shifted else self._dissect(at, certain, ())
         pulls += found
         if found or ended.shifted:
-            self._quiet_from_s = float(self._samples.t(at, at + 1)[0])
+            self._quiet_from_s = self._time(at)
         # What stayed on the string is where the next pull is measured from.
+        if ended.stays_n and self._rest.slack_n is None and not ended.shifted:
+            self._rest.slack_n = self._rest.level_n
         self._rest.level_n += ended.stays_n
         self._loaded_from = None
         self._next = self._page_from = self._fence = certain

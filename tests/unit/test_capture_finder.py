@@ -59,6 +59,15 @@ def test_tension_that_stays_on_the_string_is_the_next_rest() -> None:
     assert [pull.reasons for pull in pulls] == [(), ()]
 
 
+def test_a_string_that_goes_slack_after_all_is_measured_from_zero_again() -> None:
+    spiked = line(REST, *PULL, (1.2, 0.0))
+    spiked[120] = 499.0  # next to such a glitch the slide looks as if the hand had let go
+    pulls = found(np.concatenate([spiked, line(REST, *PULL, REST)]))
+    assert pulls[-1].breakaway_n == pytest.approx(3.0)
+    assert pulls[-1].reasons == ()
+    assert pulls[-1].contact_s == pytest.approx(2.2, abs=0.5)
+
+
 def test_a_force_that_levels_off_breaks_away_at_the_corner() -> None:
     pull = only(found(line(REST, (0.5, 2.0), (1.5, 2.0), (0.1, 0.0), REST)))
     assert pull.levels_off
