@@ -3,7 +3,7 @@ from pathlib import Path
 
 import pytest
 
-from acquire.bench import STANDARD_GRAVITY_M_S2, Place, Tolerance, Weight, load_bench, normal_gravity
+from acquire.bench import STANDARD_GRAVITY_M_S2, Bench, Place, Tolerance, Weight, load_bench, normal_gravity
 from acquire.errors import ConfigError
 from tests.bench_tools import BENCH, NOON, make_bench, write_bench
 
@@ -176,3 +176,50 @@ def test_time_zones(tmp_path: Path, text: str, hours: float) -> None:
 def test_a_tolerance_is_absolute_or_relative() -> None:
     assert Tolerance(absolute=0.03).at(100.0) == 0.03
     assert Tolerance(relative=0.01).at(-93.1) == pytest.approx(0.931)
+
+
+def shipped_bench(first: str, second: str, folder: Path) -> Bench:
+    """Two gauges on one port, with the shipped descriptions."""
+    text = BENCH.partition("[gauges.force]")[0]
+    for name, description in (("one", first), ("two", second)):
+        text += f'[gauges.{name}]\ndescription = "{description}"\nport = "serial:COM3"\n'
+        text += "tolerance = { absolute = 1.0 }\n"
+    path = folder / "bench.toml"
+    path.write_text(text, encoding="utf-8")
+    return load_bench(path, SHIPPED / "gauges")
+
+
+def test_modbus_gauges_of_different_units_share_a_port(tmp_path: Path) -> None:
+    bench = shipped_bench("modbus-force", "modbus-panel", tmp_path)
+    assert bench.lines(["one", "two"]) == [["one", "two"]]
+    assert bench.with_port == ["one", "two"]
+
+
+@pytest.mark.parametrize(
+    ("first", "second", "why"),
+    [
+        ("force-stream-n", "gloss-key", "gauges.two.port: 'serial:COM3' is the port of gauge 'one' already"),
+        ("modbus-force", "modbus-force", "both are Modbus unit 1: on one line every unit differs"),
+        ("modbus-force", "modbus-climate", r"their \[serial\] settings differ: on one line all are the same"),
+        ("modbus-force", "gloss-key", "is the port of gauge 'one' already"),
+    ],
+)
+def test_others_do_not(tmp_path: Path, first: str, second: str, why: str) -> None:
+    with pytest.raises(ConfigError, match=why):
+        shipped_bench(first, second, tmp_path)
+
+
+def test_gauges_without_a_port_are_not_opened_and_do_not_share(tmp_path: Path) -> None:
+    text = BENCH.replace("serial:/dev/ttyUSB0", "none").replace("serial:/dev/ttyUSB1", "none")
+    bench = make_bench(tmp_path, text)
+    assert bench.with_port == []
+    assert bench.atmosphere.name == "ISO 3270:1984"
+
+
+def test_the_standard_atmosphere_can_be_set(tmp_path: Path) -> None:
+    text = BENCH.replace(
+        "[gauges.force]", '[atmosphere]\nname = "own"\ntemperature_degc = 20.0\n\n[gauges.force]', 1
+    )
+    assert make_bench(tmp_path, text).atmosphere.outside("temperature", 22.5) == (
+        "22.5 degC is above 22 degC (own)"
+    )

@@ -1,4 +1,4 @@
-"""Typed values: bounded, entered twice, marked, recorded as typed, derived again; or refused before all that."""
+"""Typed values: bounded, entered twice, marked, recorded as typed, derived again; or refused before."""
 
 from pathlib import Path
 
