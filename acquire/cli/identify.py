@@ -92,7 +92,7 @@ def _may_ask(found: "Requests", tell: Callable[[str], None], listen_only: bool, 
     if listen_only:
         return False
     tell("It can be asked. Each of these only asks for something; none sets, zeroes or switches anything:")
-    for request in found.request:
+    for request in found.all():
         tell(f"  {request.send!r:40} {request.why}")
     return yes or click.confirm("Send them, one after the other, until it answers?", err=True)
 

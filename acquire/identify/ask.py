@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Annotated, Literal
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, ValidationError
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
 
 import config
 from acquire.clock import Clock
@@ -16,7 +16,7 @@ from acquire.identify.listen import Chunks, Open, Tell, gather, likeness
 from acquire.ports.wire import Wire
 from drivers.description import SerialSettings, as_bytes
 from drivers.keys import faults
-from drivers.modbus import Expected, find_reply
+from drivers.modbus import Expected, find_reply, read_request
 
 REQUESTS_FILE = config.FOLDER / "requests.toml"
 REPLY_S = 0.5
@@ -25,6 +25,8 @@ TRIES_N = 2
 POLLS_N = 40
 LEAST_VALUES_N = 5
 POLL_LIMIT_S = 30.0
+_REGISTERS = {3: "holding", 4: "input"}
+_ILLEGAL_FUNCTION = 1
 _REFUSALS = (b"ERR", b"NAK", b"UNKNOWN", b"\x15", b"?")
 
 
@@ -46,11 +48,32 @@ class Scpi(_Table):
     queries: list[str]
 
 
+class Modbus(_Table):
+    """Which units are asked for register 0, and how. Functions 3 and 4 read; no other can be named."""
+
+    units: list[Annotated[int, Field(ge=1, le=247)]]
+    functions: list[Literal[3, 4]]
+
+
 class Requests(_Table):
     """The file of harmless requests."""
 
     request: list[AskedFor]
     scpi: Scpi
+    modbus: Modbus
+
+    def all(self) -> list[AskedFor]:
+        """Every request, in the order they are sent."""
+        registers = [
+            AskedFor(
+                send=read_request(unit, function, 0, 1),
+                kind="modbus",
+                why=f"unit {unit}, what is in {_REGISTERS[function]} register 0? (Modbus RTU)",
+            )
+            for unit in self.modbus.units
+            for function in self.modbus.functions
+        ]
+        return [*self.request, *registers]
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,7 +119,7 @@ def find_answer(
         tell(f"asking at {named(setting)}")
         wire = open_(setting)
         try:
-            for request in requests.request:
+            for request in requests.all():
                 reply = _answered(wire, clock, request)
                 if reply:
                     return Answer(request, setting, reply)
@@ -109,7 +132,7 @@ def find_answer(
 
 def _answered(wire: Wire, clock: Clock, request: AskedFor) -> bytes:
     # Twice: what was sent before may stand in front of the first, for a gauge with another end of line.
-    for _ in range(TRIES_N):
+    for _ in range(1 if request.kind == "modbus" else TRIES_N):
         reply = exchange(wire, clock, request.send)[0]
         if is_reply(reply, request):
             return reply
@@ -133,7 +156,11 @@ def exchange(wire: Wire, clock: Clock, request: bytes) -> tuple[bytes, float]:
 def is_reply(reply: bytes, request: AskedFor) -> bool:
     """Whether this answers the request: not nothing, not its echo, no noise, no complaint."""
     if request.kind == "modbus":
-        return find_reply(reply, 0, Expected.by(request.send)) is not None
+        found = find_reply(reply, 0, Expected.by(request.send))
+        # A unit that does not know this function may know the other.
+        return found is not None and reply[slice(*found)][1:3] != bytes(
+            [request.send[1] | 0x80, _ILLEGAL_FUNCTION]
+        )
     if reply.strip() in (b"", request.send.strip()) or likeness(reply) < 0.8:
         return False
     if request.kind == "scpi":

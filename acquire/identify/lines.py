@@ -4,7 +4,7 @@ from collections import Counter, defaultdict
 from dataclasses import dataclass
 from math import log10
 
-from acquire.identify.framing import Check, cut, find_check, find_start, find_terminator
+from acquire.identify.framing import Check, cut, find_check, find_start, find_terminator, shape
 from acquire.identify.heard import CannotTell, Heard
 from acquire.identify.layout import Layout, Parts, lay_out, make_of, parts_of
 from acquire.identify.numbers import decimal_mark
@@ -54,7 +54,10 @@ def frames_of(heard: Heard) -> Frames:
         raise CannotTell("nothing was heard")
     terminator = find_terminator(heard)
     timed, may_be_cut = cut(heard, terminator)
-    timed = timed[1:] if may_be_cut and len(timed) > 1 else timed
+    shapes = [shape(line) for _, line in timed]
+    # Among few lines each one counts; the first is let go only where it is like no other.
+    if may_be_cut and len(timed) > 1 and (len(timed) >= MANY_N or shapes[0] not in shapes[1:]):
+        timed = timed[1:]
     if not timed:
         raise CannotTell("not one whole line was heard")
     start = find_start([line for _, line in timed])

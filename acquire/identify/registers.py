@@ -51,6 +51,7 @@ def _modbus(ask: Callable[[bytes], bytes], answer: Answer) -> OtherFamily:
     unit, function = answer.request.send[0], answer.request.send[1]
     lines = [f"it answers as Modbus RTU unit {unit}, function {function:02d}"]
     words: dict[int, bytes] = {}
+    refused: dict[str, list[str]] = {}
     for address in range(REGISTERS_N):
         request = read_request(unit, function, address, 1)
         reply = ask(request)
@@ -60,10 +61,11 @@ def _modbus(ask: Callable[[bytes], bytes], answer: Answer) -> OtherFamily:
         frame = reply[slice(*found)]
         if frame[1] & 0x80:
             reason = EXCEPTIONS.get(frame[2], f"exception {frame[2]}")
-            lines.append(f"register {address}: {reason}")
+            refused.setdefault(reason, []).append(str(address))
         else:
             words[address] = frame[3:5]
     lines += [_shown(address, words) for address in words]
+    lines += [f"registers {', '.join(addresses)}: {reason}" for reason, addresses in refused.items()]
     lines.append("which register holds the value, its type and scale stand in the gauge's manual;")
     lines.append("copy modbus-force.toml or modbus-climate.toml from the shipped gauges and fill them in")
     return OtherFamily("modbus", answer.settings, tuple(lines))

@@ -68,7 +68,7 @@ PLAIN_STATES = {"S", "ST", "OK", "STABLE", "GOOD", "U", "US", "MV", "UNST"}
 """Words of state that are taken for one even where they never change."""
 
 PEAK_WORDS = {"PEA", "PEAK", "PK", "MAX", "MIN", "HOLD", "HLD", "PKHOLD"}
-NO_NUMBER = re.compile(r"[+-]? *(?:(?P<word>[A-Z.]{1,8}?)|(?P<dashes>[-_=.*]{3,}))(?: *[A-Za-z/%2]*)?")
+NO_NUMBER = re.compile(r"[+-]? *(?:(?P<word>[A-Z.]{1,8})|(?P<dashes>[-_=.*]{3,}))(?: +[A-Za-z/%2]+)?")
 
 LABEL_WORDS: dict[
     str, Literal["force", "gloss", "count", "temperature", "humidity", "mass", "irradiance"]
