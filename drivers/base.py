@@ -129,7 +129,8 @@ class Driver(ABC):
     max_frame_bytes: int = 256
     """A frame this long or longer (without its terminator) is damaged: reported and skipped."""
     split_tail_bytes: int = 0
-    """How many bytes at the end of a skipped run `split` must see again (a terminator may be cut in two)."""
+    """How many bytes at the end of a skipped run `split` must see again: those of a terminator but one, as it
+    may be cut in two; at least a whole frame where frames are found by their content."""
     first_may_be_cut: bool = False
     """A stream may begin inside a frame: what comes before the first frame's end is not looked at."""
     bulk_from_bytes: int | None = None
@@ -218,6 +219,11 @@ class Driver(ABC):
         stop = used + self.max_frame_bytes
         why = f"no end of message within {self.max_frame_bytes} bytes; skipped to the next one"
         return FrameError(why, data[used:stop], self._start + stop)
+
+    @property
+    def waiting_n(self) -> int:
+        """How many received bytes wait for the rest of their frame."""
+        return len(self._waiting)
 
     def kind_number(self, kind: Kind) -> int:
         """The index of `kind` in this driver's `kinds`, added on first use.

@@ -8,20 +8,10 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from random import Random
 
-from drivers.base import Batch, Driver, Sample
+from drivers.base import Driver
 from drivers.registry import make_driver
-from tests.contract.gauges import cuts, description
-
-
-@dataclass(frozen=True)
-class Sent:
-    """Bytes that went to the gauge."""
-
-    data: bytes
-
-
-Talk = list[bytes | Sent]
-"""What went over a line, in order; bytes alone came from the gauge."""
+from drivers.talks import Sent, Talk
+from tests.contract.gauges import description
 
 
 @dataclass(frozen=True)
@@ -238,40 +228,3 @@ def steady(family: Family, chance: Random, count: int) -> tuple[Talk, list[Said]
     """The opening and `count` good exchanges."""
     said = [family.say(chance, index) for index in range(count)]
     return [*family.opening, *(item for one in said for item in one.talk)], said
-
-
-def converse(
-    made: Driver, talk: Talk, cut: Callable[[list[bytes]], list[bytes]] = list
-) -> tuple[list[Sample], list[tuple[str, bytes, int]]]:
-    """Samples and errors of a talk; runs of bytes between requests are cut by `cut`."""
-    batches: list[Batch] = []
-    errors: list[tuple[str, bytes, int]] = []
-    run: list[bytes] = []
-
-    def flush() -> None:
-        for chunk in cut(run):
-            batch = made.feed(chunk)
-            batches.append(batch)
-            errors.extend((error.why, error.frame, error.at) for error in batch.errors)
-        run.clear()
-
-    for item in talk:
-        if isinstance(item, Sent):
-            flush()
-            errors.extend((error.why, error.frame, error.at) for error in made.sent(item.data))
-        else:
-            run.append(item)
-    flush()
-    return [sample for batch in batches for sample in batch], errors
-
-
-def joined(chunks: list[bytes]) -> list[bytes]:
-    return [b"".join(chunks)]
-
-
-def bytewise(chunks: list[bytes]) -> list[bytes]:
-    return [bytes([byte]) for chunk in chunks for byte in chunk]
-
-
-def at_random(chance: Random, longest: int) -> Callable[[list[bytes]], list[bytes]]:
-    return lambda chunks: cuts(b"".join(chunks), chance, longest)

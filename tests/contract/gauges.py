@@ -151,18 +151,3 @@ def fed(made: Driver, chunks: list[bytes]) -> tuple[list[Sample], list[tuple[str
     """Samples and errors of all chunks; values as repr-exact floats, NaN left as it is."""
     batch = Batch.joined([made.feed(chunk) for chunk in chunks])
     return list(batch), [(error.why, error.frame, error.at) for error in batch.errors]
-
-
-def same(left: list[Sample], right: list[Sample]) -> bool:
-    """Equal to the last bit; NaN equals NaN."""
-    return [(s.kind, s.value.hex(), s.end) for s in left] == [(s.kind, s.value.hex(), s.end) for s in right]
-
-
-def cuts(data: bytes, chance: Random, longest: int = 40) -> list[bytes]:
-    """The same bytes in pieces of random length."""
-    pieces, start = [], 0
-    while start < len(data):
-        stop = start + chance.randint(1, longest)
-        pieces.append(data[start:stop])
-        start = stop
-    return pieces

@@ -11,7 +11,8 @@ from drivers import shapes
 from drivers.base import Driver
 from drivers.description import parse_description
 from drivers.registry import make_driver
-from tests.contract.gauges import driver, fed, same
+from drivers.talks import same
+from tests.contract.gauges import driver, fed
 
 SWITCHED = """
 title = "Invented gauge that prints its unit and a state"

@@ -10,8 +10,9 @@ from math import isnan
 import pytest
 
 from drivers.base import FrameError, Sample
+from drivers.talks import Sent, converse
 from simulators.scpi import Scpi
-from tests.contract.families import ALL_FAMILIES, ERRORS, IDENTIFY, MEASURE, Sent, converse, new_driver
+from tests.contract.families import ALL_FAMILIES, ERRORS, IDENTIFY, MEASURE, new_driver
 
 SCPI = next(family for family in ALL_FAMILIES if family.name == "scpi-force")
 
