@@ -10,8 +10,10 @@ from random import Random
 
 from acquire.recordings import Header
 from acquire.recordings.format import format_bytes, format_mark
-from tests.contract.families import ALL_FAMILIES, Family, Sent, Talk
-from tests.contract.gauges import ALL, Gauge, cuts, description, with_check
+from drivers.talks import Sent, Talk, cuts
+from tests.contract.families import ALL_FAMILIES, Family
+from tests.contract.gauges import ALL, Gauge, description, with_check
+from tests.recordings.scenes import CHANGING, MIXED
 
 FOLDER = Path(__file__).parent
 START_UTC = datetime(2031, 5, 4, 8, 0, tzinfo=UTC)
@@ -19,6 +21,8 @@ SCENARIOS = {
     "idle": "simulated, invented: nothing pulls, nobody presses a key, the machine stands",
     "steady": "simulated, invented: good lines, cut as an operating system cuts them",
     "fault": "simulated, invented: every kind of damage once, then the cable is pulled and put back",
+    "changing": "simulated, invented: the value rises and falls as at work",
+    "mixed": "simulated, invented: units, flags and modes change, then the gauge is switched off and on",
 }
 QUIET: dict[str, list[bytes]] = {
     "balance-line": [b"S +0000.000 g\r\n", b"S -0000.001 g\r\n"] * 4,
@@ -71,6 +75,13 @@ class _Tape:
         for piece in cuts(line, self.chance, longest=2 * len(line)):
             self.text += format_bytes(self.wait(), "<", piece)
 
+    def say(self, talk: Talk) -> None:
+        for item in talk:
+            if isinstance(item, Sent):
+                self.ask(item.data)
+            else:
+                self.hear(item)
+
 
 def damaged(line: bytes, chance: Random) -> list[bytes]:
     """The line with a byte lost, repeated, foreign; broken off, run together, after noise, sent twice."""
@@ -120,14 +131,7 @@ IDLE_GIVES = {"force-stream-n", "force-poll-gf", "force-unit-mode", "wash-poll",
 def talk(family: Family, scenario: str) -> bytes:
     """The recording of a gauge that is told by whole exchanges."""
     made = _Tape(family.name, scenario, expect_readings=scenario != "idle" or bool(family.idle))
-
-    def say(items: Talk) -> None:
-        for item in items:
-            if isinstance(item, Sent):
-                made.ask(item.data)
-            else:
-                made.hear(item)
-
+    say = made.say
     if scenario == "idle":
         say(family.idle)
         return made.text + format_mark(made.wait(), "closed", "")
@@ -151,8 +155,18 @@ def talk(family: Family, scenario: str) -> bytes:
     return made.text + format_mark(made.wait(), "closed", "")
 
 
+def scene(name: str, scenario: str, items: Talk) -> bytes:
+    """The recording of a scene that is told in full."""
+    made = _Tape(name, scenario, expect_readings=True)
+    made.say(items)
+    return made.text + format_mark(made.wait(), "closed", "")
+
+
 def made(gauge: Gauge | Family, scenario: str) -> bytes:
     """The recording of one scenario of one gauge."""
+    told = {"changing": CHANGING, "mixed": MIXED}.get(scenario)
+    if told is not None:
+        return scene(gauge.name, scenario, told[gauge.name]())
     return talk(gauge, scenario) if isinstance(gauge, Family) else tape(gauge, scenario)
 
 

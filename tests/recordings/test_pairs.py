@@ -1,46 +1,40 @@
-"""Every recording gives what its expectation says, however it is cut; and the tool that rewrites one."""
+"""The recordings, and the tool that rewrites an expectation; what they must give: tests/contract."""
 
 import subprocess
 from pathlib import Path
-from random import Random
 
 import pytest
 
-from acquire.recordings import read_header
+from acquire.recordings import read_header, read_recording
+from drivers import talks
 from drivers.base import RequestError
+from drivers.talks import Sent, Talk, openings
 from tests.contract.families import ALL_FAMILIES, Family
-from tests.contract.gauges import ALL, Gauge, cuts
+from tests.contract.gauges import ALL, Gauge
 from tests.recordings import accept, invent, pairs
 
 every_pair = pytest.mark.parametrize("name", pairs.names())
 
 
-def bytewise(chunks: list[bytes]) -> list[bytes]:
-    return [bytes([byte]) for chunk in chunks for byte in chunk]
-
-
-def at_random(seed: int) -> pairs.Cutter:
-    return lambda chunks: cuts(b"".join(chunks), Random(seed))
-
-
 @every_pair
-def test_as_recorded_joined_byte_by_byte_and_cut_at_random(name: str) -> None:
-    expected = pairs.expectation(name).read_text()
-    assert pairs.outcome(name) == expected
-    assert pairs.outcome(name, lambda chunks: [b"".join(chunks)]) == expected
-    assert pairs.outcome(name, bytewise) == expected
-    for seed in range(5):
-        assert pairs.outcome(name, at_random(seed)) == expected
-
-
-@every_pair
-def test_the_header_says_whether_to_expect_readings(name: str) -> None:
+def test_the_header_says_that_it_is_simulated(name: str) -> None:
     header = read_header(pairs.recording(name))
-    assert header.driver == name.split("/")[0]
     assert header.scenario is not None
     assert header.scenario.startswith("simulated")
-    found = any(pairs.good_rows(pairs.expectation(name).read_text()))
-    assert header.expect == ("readings" if found else "nothing")
+
+
+@every_pair
+def test_the_contract_reads_recordings_as_everybody_else_does(name: str) -> None:
+    header, lines = read_recording(pairs.recording(name))
+    said: list[Talk] = []
+    for line in lines:
+        if line.kind == "open":
+            said.append([])
+        elif line.kind in ("chunk", "sent"):
+            said[-1].append(line.data if line.kind == "chunk" else Sent(line.data))
+    assert lines.cut is None
+    assert openings(pairs.recording(name)) == said
+    assert talks.read_header(pairs.recording(name))["driver"] == header.driver
 
 
 def test_every_gauge_has_its_recordings_and_none_is_left_over() -> None:
