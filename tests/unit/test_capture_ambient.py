@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from acquire.bench import Atmosphere
+from acquire.atmosphere import Atmosphere
 from acquire.capture.ambient import EVERY_US, AmbientCapture
 from acquire.capture.taken import Taken
 from drivers.base import Batch, Kind
