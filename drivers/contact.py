@@ -31,7 +31,7 @@ class ContactSettings(Table):
     """A closing counts if the contact had stood open at least this long; shorter is bounce."""
     max_per_s: Annotated[float, Field(gt=0, le=50)] = 5.0
     """A closing sooner after the one before is told as a fault and not counted."""
-    sample_ms: Annotated[int, Field(ge=1, le=50)] = 2
+    sample_ms: Annotated[int, Field(ge=1, le=50)] = 5
     """How often the line is looked at."""
 
 
