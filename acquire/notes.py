@@ -19,6 +19,7 @@ NoteKind = Literal[
     "port",  # opened
     "climate",  # the room, or what else surrounds the tests
     "lost",  # unplugged, silent, busy
+    "trouble",  # its port is fine, but what it sends is not
 ]
 
 

@@ -22,17 +22,20 @@ from acquire.checking import CHECKS, Checking
 from acquire.climate import climate_of, in_words, log_climate
 from acquire.clock import Clock, StepWatch
 from acquire.errors import ConfigError, TransportError
+from acquire.health import Health
 from acquire.home import Home
 from acquire.logger import Announcement, Logger, Source
 from acquire.model import UNIT_OF, Amendment, Step, StreamStart, Test, Trial
 from acquire.notes import Note, Tell
 from acquire.ports import Poll, PortEvent, PortOwner, parse_address
+from acquire.ports.listing import SystemPorts, system_ports
 from acquire.ports.owner import connect_to
 from acquire.recordings import Header, Recorder
 from acquire.stream import GaugeStream
 from acquire.tasks import STALL_S, Line, Measure, Task, Wash
 from acquire.trials import record_of
 from drivers.contact import ContactSettings
+from drivers.description import GaugeDescription
 from drivers.registry import make_driver
 
 QUEUE_EVENTS = 1000
@@ -41,6 +44,8 @@ LEAST_FRICTION = 0.02
 STALL_LIMITS_N = 4
 """A machine stands, for a clock that runs fast, after so many of its shortest limits at least."""
 QUANTITY_OF = {Test.SLIP: "force", Test.GLOSS: "gloss", Test.WASH: "count"}
+UNHEARD = ("silent", "no reply")
+"""How the watch over a port begins when nothing comes through a port that is open."""
 CLOCK_LIMIT_S = 60.0
 """Recordings date their readings from their own start: beyond this, what follows would be misdated."""
 
@@ -52,6 +57,7 @@ class _Open:
     line: Line
     owner: PortOwner
     recorder: Recorder
+    health: Health
     task: Task | None = None
     opened: bool = False
     lost: str = ""
@@ -69,6 +75,7 @@ class Service:
         tell: takes notes for the person at the bench.
         gauges: which gauges to open; all of the bench if left out.
         shortest_limit_s: see `PortOwner`; for clocks that run faster than real time.
+        ports: where USB serial numbers are looked up.
 
     Raises:
         ConfigError: bench, method or a description is faulty, or there is no such gauge.
@@ -84,6 +91,7 @@ class Service:
         tell: Tell,
         gauges: Sequence[str] | None = None,
         shortest_limit_s: float = 0.0,
+        ports: SystemPorts = system_ports,
     ) -> None:
         self.home = home
         self.bench = home.bench()
@@ -91,6 +99,7 @@ class Service:
         self._clock = clock
         self._tell = tell
         self._shortest_limit_s = shortest_limit_s
+        self._ports = ports
         self._events: queue.Queue[PortEvent | Exception] = queue.Queue(QUEUE_EVENTS)
         self._open: dict[str, _Open] = {}
         self._on_port: dict[str, list[_Open]] = {}
@@ -185,7 +194,10 @@ class Service:
         )
         contact = first.settings if isinstance(first.settings, ContactSettings) else None
         connect = connect_to(
-            parse_address(port), first.serial, contact=None if contact is None else (contact, self._clock)
+            parse_address(port),
+            first.serial,
+            contact=None if contact is None else (contact, self._clock),
+            ports=self._ports,
         )
         with ExitStack() as undo:
             recorder = Recorder(path, header, self._clock)
@@ -209,8 +221,16 @@ class Service:
         source = Source(path.name, recorder.start_utc)
         for name, stream in streams.items():
             line = Line(name, source, recorder.sync, stream, stream.t_source)
-            self._open[name] = _Open(line, owner, recorder)
+            self._open[name] = _Open(line, owner, recorder, Health(stream, port, self._others(streams)))
         self._on_port[line_name] = [self._open[name] for name in streams]
+
+    def _others(self, streams: dict[str, GaugeStream]) -> dict[str, GaugeDescription]:
+        """The bench's gauges that are plugged in elsewhere, each kind once."""
+        own = {stream.description.sha256 for stream in streams.values()}
+        found = {
+            name: self.home.description(self.bench.gauge(name).description) for name in self.bench.with_port
+        }
+        return {name: one for name, one in found.items() if name not in streams and one.sha256 not in own}
 
     def _announce_stream(self, name: str, stream: GaugeStream, recorder: Recorder) -> None:
         """Writes down all that is needed to get this recording's readings out of its bytes again."""
@@ -394,6 +414,7 @@ class Service:
         for one in self._open.values():
             if one.task is not None:
                 one.task.tick()
+            self._complain(one)
         self._tell_doubts()
         return handled
 
@@ -411,7 +432,7 @@ class Service:
             task.interrupted(event.note)
         if event.kind in ("open", "lost"):
             self._port(one, event)
-        self._complain(one)
+        one.health.hear(event)
 
     def _give(self, one: _Open, found: Iterable[Taken]) -> None:
         for taken in found:
@@ -429,19 +450,23 @@ class Service:
         self._tell(Note("climate", in_words(climate), one.line.gauge))
 
     def _complain(self, one: _Open) -> None:
-        """Another gauge than expected, or one on a shared line that does not answer."""
-        complaint = one.line.stream.complaint
-        if complaint == one.complaint:
+        """Another gauge than expected, one that does not answer, or bytes that make no sense: told once."""
+        refused = one.line.stream.complaint
+        expecting = one.task is not None and not one.task.done
+        complaint = refused or one.health.trouble(one.recorder.now_us(), expecting=expecting)
+        # A port that was only just opened again has proved nothing yet.
+        if complaint == one.complaint or (complaint is None and not one.health.well):
             return
         one.complaint = complaint
         gauge = one.line.gauge
         if complaint is None:
             self._tell(Note("port", "answers as it should again", gauge))
             return
+        what = f"{'refused' if refused else 'in doubt'}: {complaint}"
         self.logger.record_incident(
-            Incident(gauge=gauge, t_utc=self._clock.utc(), what=f"refused: {complaint}", needs_check=False)
+            Incident(gauge=gauge, t_utc=self._clock.utc(), what=what, needs_check=False)
         )
-        self._tell(Note("lost", complaint, gauge))
+        self._tell(Note("lost" if refused else "trouble", complaint, gauge))
 
     def _port(self, one: _Open, event: PortEvent) -> None:
         gauge = one.line.gauge
@@ -451,6 +476,8 @@ class Service:
                 Incident(gauge=gauge, t_utc=event.t_utc, what=f"lost: {event.note}", needs_check=False)
             )
             trying = "trying to get it back" if one.opened else "waiting for it"
+            if event.note.startswith(UNHEARD) and not one.line.stream.samples:
+                trying += "; it has not sent a value yet: is it on, are its speed and description right?"
             self._tell(Note("lost", f"{event.note}; {trying}", gauge))
             return
         again = "back" if one.opened else "open"

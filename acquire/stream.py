@@ -90,6 +90,16 @@ class GaugeStream:
         return self._driver.complaint
 
     @property
+    def unframed_n(self) -> int:
+        """How many bytes came since the last whole message."""
+        return self._driver.unframed_n
+
+    @property
+    def longest_frame_bytes(self) -> int:
+        """A message this long is damaged."""
+        return self._driver.max_frame_bytes
+
+    @property
     def full_scale_n(self) -> float:
         """Largest force the gauge can show, in N.
 

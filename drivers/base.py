@@ -156,6 +156,7 @@ class Driver(ABC):
         """Forgets half-received bytes: the stream was lost and starts anew at offset 0."""
         self._waiting = b""
         self._start = 0  # stream offset of the first waiting byte
+        self._framed = 0  # stream offset behind the last frame that ended
         self._skipping = self.first_may_be_cut
         self.begin()
 
@@ -180,6 +181,8 @@ class Driver(ABC):
             batch, used = bulk
         else:
             batch, used = self._one_by_one(data, used)
+        if not self._skipping:
+            self._framed = self._start + used
         # Up to `split_tail_bytes` of what waits may belong to a terminator cut in two: not part of the frame.
         if len(data) - used - self.split_tail_bytes >= self.max_frame_bytes:
             batch.errors.append(self._overlong(data, used))
@@ -203,6 +206,8 @@ class Driver(ABC):
         overlong: list[FrameError] = []
         while not self._skipping and (found := self.split(data, used)) is not None:
             stop, next_start = found
+            if next_start <= used:
+                raise RuntimeError(f"{type(self).__name__}.split({used}) gave {found}: it must move on")
             if stop - used >= self.max_frame_bytes:
                 overlong.append(self._overlong(data, used))
             else:
@@ -224,6 +229,11 @@ class Driver(ABC):
     def waiting_n(self) -> int:
         """How many received bytes wait for the rest of their frame."""
         return len(self._waiting)
+
+    @property
+    def unframed_n(self) -> int:
+        """How many bytes came since the last frame ended; more than any frame has are no frame at all."""
+        return self._start + len(self._waiting) - self._framed
 
     def kind_number(self, kind: Kind) -> int:
         """The index of `kind` in this driver's `kinds`, added on first use.

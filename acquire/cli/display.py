@@ -23,6 +23,8 @@ MARKS = {
     "waiting": "now",
     "port": "port",
     "lost": "LOST",
+    "trouble": "LOOK",
+    "climate": "climate",
     "strokes": "strokes",
 }
 

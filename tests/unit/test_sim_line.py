@@ -25,8 +25,8 @@ def test_a_parity_bit_behind_eight_bits_is_taken_for_the_stop_bit() -> None:
 
 
 def test_twice_the_senders_speed_reads_each_bit_twice() -> None:
-    # "]" is 0x5D, on the line 0 10111010 1. The receiver's first byte is the first half: the rest of the start
-    # bit, 11 00 11 and half of the next 1, whose other half it takes for the stop bit.
+    # "]" is 0x5D, on the line 0 10111010 1. The receiver's first byte is the first half: the rest of the
+    # start bit, 11 00 11 and half of the next 1, whose other half it takes for the stop bit.
     assert misread(b"]", ratio=2.0)[:1] == bytes([0b11100110])
 
 
