@@ -42,6 +42,8 @@ def identify(
     def tell(text: str) -> None:
         click.echo(text, err=as_json)
 
+    if name is not None:
+        _refuse_taken(name, home)
     session = _session(port, setting, tell, lambda found: _may_ask(found, tell, listen_only, yes))
     try:
         heard = session.listen()
@@ -150,6 +152,15 @@ def _free_name(name: str, home: Path) -> str:
     taken = {path.stem for path in Home(home).gauges.glob("*.toml")}
     names = [name, *(f"{name}-{number}" for number in range(2, 100))]
     return next((one for one in names if one not in taken), name)
+
+
+def _refuse_taken(name: str, home: Path) -> None:
+    """Before minutes of listening, not after."""
+    from acquire.home import Home
+
+    path = Home(home).gauges / f"{Path(name).name}.toml"
+    if path.exists():
+        raise click.ClickException(f"{path} exists already; choose another --name")
 
 
 def _as_data(understood: "Understood", text: str, samples: Any, damaged_n: int) -> dict[str, Any]:
