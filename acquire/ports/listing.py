@@ -1,5 +1,6 @@
 """Finds serial ports: which are there, which of them is meant, and whether it can be opened."""
 
+import os
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from typing import Protocol
@@ -85,6 +86,30 @@ def resolve(address: SerialPath | UsbAddress, *, ports: SystemPorts = system_por
             hint="Name the one that is meant by its path.",
         )
     return devices[0]
+
+
+class Adapter:
+    """The USB adapter that was first seen where a gauge is plugged in."""
+
+    def __init__(self, ports: SystemPorts) -> None:
+        self._ports = ports
+        self._first: str | None = None
+
+    def must_be_the_same(self, device: str) -> None:
+        """Raises TransportError if another adapter than at first is plugged in there: another gauge."""
+        real = os.path.realpath(device)
+        numbers = [one.serial_number for one in self._ports() if os.path.realpath(one.device) == real]
+        number = next((one for one in numbers if one), None)
+        if number is None:
+            return
+        if self._first is None:
+            self._first = number
+        if number != self._first:
+            raise TransportError(
+                f"{device} is another adapter now, USB serial number {number} and not {self._first}: "
+                "were gauges swapped?",
+                hint=f"Plug the right one in, or name it by its number: serial:usb={self._first}.",
+            )
 
 
 def _state(device: str) -> str:

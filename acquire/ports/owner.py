@@ -10,7 +10,7 @@ from acquire.clock import Clock
 from acquire.errors import ConfigError, PortLost, TransportError
 from acquire.ports.contact import ContactWire
 from acquire.ports.events import PortEvent
-from acquire.ports.listing import SystemPorts, resolve, system_ports
+from acquire.ports.listing import Adapter, SystemPorts, resolve, system_ports
 from acquire.ports.watch import Poll, Watch
 from acquire.ports.wire import COALESCE_S, Pause, SerialWire, TcpWire, Wire
 from acquire.recordings import LineKind, Recorder
@@ -35,6 +35,8 @@ def connect_to(
 ) -> Connect:
     """How to open `address`; a USB serial number is looked up among `ports` anew each time.
 
+    A path names a place, not a gauge: the adapter found there first is the only one that is opened.
+
     Args:
         contact: for a contact on a control line, which one, and the clock that dates its changes.
 
@@ -44,10 +46,13 @@ def connect_to(
     if isinstance(address, NoPort):
         raise ConfigError("a gauge without a port cannot be opened", hint="type its values: panelwright key")
 
+    adapter = Adapter(ports)
+
     def connect(pause: Pause) -> Wire:
         if isinstance(address, TcpAddress):
             return TcpWire(address, pause)
         device = resolve(address, ports=ports)
+        adapter.must_be_the_same(device)
         if contact is not None:
             return ContactWire(device, settings, contact[0], pause, contact[1].monotonic_ns)
         return SerialWire(device, settings, pause)

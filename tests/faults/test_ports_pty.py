@@ -112,6 +112,20 @@ def test_a_usb_serial_number_is_found_again_under_another_name(cable: Cable, tmp
         moved.pull()
 
 
+def test_another_adapter_at_the_same_path_is_never_taken_for_the_first(cable: Cable, tmp_path: Path) -> None:
+    there = [Listed(str(cable.link), "F1")]
+    inbox = Inbox()
+    with owning(tmp_path / "a.rec", str(cable.link), inbox, ports=lambda: there):
+        inbox.until_kind("open")
+        there[:] = [Listed(str(cable.link), "F2")]
+        cable.pull()
+        assert inbox.until_kind("lost").note == "unplugged"
+        cable.plug()
+        swapped = inbox.until_kind("lost").note
+        assert swapped.endswith("USB serial number F2 and not F1: were gauges swapped?")
+    assert [event.kind for event in inbox.drain()] == ["open", "lost", "lost", "closed"]
+
+
 def test_a_polled_gauge_that_is_unplugged_is_lost_too(cable: Cable, tmp_path: Path) -> None:
     inbox = Inbox()
     with owning(tmp_path / "a.rec", str(cable.link), inbox, POLL):
