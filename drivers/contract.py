@@ -104,12 +104,14 @@ class Gauge:
         return [item for file in files for talk in openings(file) for item in talk]
 
     def noise(self, chance: Random, count: int) -> list[bytes]:
-        """Random bytes, some of them of the gauge's own alphabet."""
-        alphabet = received(self.long_talk()) or b"\x00"
-        return [
-            chance.randbytes(512) if chance.random() < 0.5 else bytes(chance.choices(alphabet, k=512))
-            for _ in range(count)
-        ]
+        """Random bytes, random ones of the gauge's own alphabet, and pieces of what it said."""
+        said = received(self.long_talk()) or b"\x00"
+        found = []
+        for _ in range(count):
+            start = chance.randrange(len(said))
+            kinds = (chance.randbytes(512), bytes(chance.choices(said, k=512)), said[start : start + 512])
+            found.append(chance.choice(kinds))
+        return found
 
 
 class OwnBytesContract:
