@@ -114,7 +114,10 @@ def recorded_force(path: Path, gauge: Path | None = None) -> tuple[Floats, Float
     forces: list[Floats] = []
     breaks: list[int] = []
     count = 0
-    for columns in read_columns(path):
+    blocks = read_columns(path)
+    start_utc = blocks.header.start_utc
+    assert start_utc is not None  # a header read from a file always has one
+    for columns in blocks:
         if len(columns.data):
             stream.take_chunks(columns.data, columns.t_us, columns.ends)
             if stream.latest is not None and len(stream.latest):
@@ -127,6 +130,8 @@ def recorded_force(path: Path, gauge: Path | None = None) -> tuple[Floats, Float
             breaks.append(count)
         if line is not None and line.kind == "open":
             stream = GaugeStream(description)
+        if line is not None and line.kind == "sent":
+            stream.take(PortEvent("", line.kind, line.t_us, start_utc, line.data))
     if count < 2:
         raise RecordingError(f"{path}: fewer than two force samples in it", hint="was the gauge switched on?")
     t = np.asarray(np.concatenate(times) * 1e-6, dtype=np.float64)

@@ -1,5 +1,6 @@
 """The asked families on real pseudo-terminals; behind them simulated gauges and an independent server."""
 
+import re
 import sys
 import time
 from collections.abc import Callable, Iterator
@@ -148,7 +149,7 @@ def test_another_gauge_of_the_same_kind_is_refused_in_plain_words(tmp_path: Path
 
 def test_a_bouncing_contact_counts_every_stroke_once(tmp_path: Path) -> None:
     truth = tmp_path / "truth"
-    args = ("wash", "--speaks", "contact-wash", "--tcp", "0", "--speed", "20", "--truth", str(truth))
+    args = ("wash", "--speaks", "contact-wash", "--tcp", "0", "--speed", "40", "--truth", str(truth))
     with SimProcess(*args) as sim, reading(tmp_path / "a.rec", sim.port, description("contact-wash")) as read:
         read.until(lambda: len(read.samples) == 1)
         sim.tell("strokes 40")
@@ -158,6 +159,29 @@ def test_a_bouncing_contact_counts_every_stroke_once(tmp_path: Path) -> None:
     assert len(truths(str(truth), "stroke")) == 40
     assert [item.value for item in read.taken] == [float(number) for number in range(1, 41)]
     assert read.stream.damaged == 0
+
+
+@pytest.mark.parametrize(
+    ("name", "told", "value"),
+    [
+        ("balance-line", "set mass=12.345", 12.345),
+        ("irradiance-line", "set irradiance=4.37", 43.7),
+        ("modbus-panel", "set panel-2=31.5", 31.5),
+    ],
+)
+def test_slow_values_are_taken_once_they_have_settled(
+    tmp_path: Path, name: str, told: str, value: float
+) -> None:
+    args = ("room", "--speaks", name, "--link", str(tmp_path / "gauge"), "--speed", "5")
+    # Asked more often than in real life, to be done sooner.
+    text = re.sub(r"period_s = [0-9.]+", "period_s = 0.1", description(name).text)
+    described = parse_description(text.encode(), name)
+    with SimProcess(*args) as sim, reading(tmp_path / "a.rec", sim.port, described) as read:
+        read.until(lambda: bool(read.taken))
+        sim.tell(told)
+        read.until(lambda: read.taken[-1].value == pytest.approx(value, rel=0.02))
+        assert read.taken[-1].verdict == "accepted"
+        sim.tell("quit")
 
 
 def test_three_units_of_an_independent_server_are_read_on_one_line(tmp_path: Path) -> None:

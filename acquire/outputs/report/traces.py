@@ -41,10 +41,12 @@ def pull_traces(
     Returns:
         The traces by reading id, and a sentence for each recording that could not be read.
     """
-    starts = {start.recording: start for start in streams}
     by_recording: dict[str, list[Reading]] = defaultdict(list)
     for reading in wanted:
         by_recording[reading.raw.recording].append(reading)
+    # Several gauges on one line share a recording.
+    pulled = {(name, reading.gauge) for name, readings in by_recording.items() for reading in readings}
+    starts = {start.recording: start for start in streams if (start.recording, start.gauge) in pulled}
     traces: dict[str, PullTrace] = {}
     problems: list[str] = []
     for name, readings in by_recording.items():
