@@ -4,7 +4,7 @@ Written before `acquire.identify` was tuned and kept apart from it. Every style,
 up; `invent(seed)` gives the same gauge on every machine.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import reduce
 from math import nan, pi, sin
@@ -330,11 +330,11 @@ STYLES: dict[str, Callable[[Random], Style]] = {
 }  # fmt: skip
 
 
-def invent(seed: int) -> Invented:
+def invent(seed: int, styles: Mapping[str, Callable[[Random], Style]] = STYLES) -> Invented:
     """The gauge of this seed; styles come round in turn."""
-    name = list(STYLES)[seed % len(STYLES)]
+    name = list(styles)[seed % len(styles)]
     rng = Random(f"invented gauge {seed}")
-    style = STYLES[name](rng)
+    style = styles[name](rng)
     mode = rng.choice(style.modes)
     rate_hz = rng.choice([5, 7.3, 8, 10, 12.5, 20, 25, 40, 50, 61, 80, 100, 125, 200]) * 1.0
     heard_n = {"stream": round(HEARD_S * rate_hz), "poll": 40, "on event": rng.randint(8, 15)}[mode]

@@ -8,6 +8,7 @@ was said, and a person's answer made all the rest right, it is counted apart.
 import argparse
 import sys
 from collections import Counter
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -16,6 +17,7 @@ from acquire.identify import CannotTell, Heard, describe, infer, prove, with_uni
 from drivers.description import DescriptionError, GaugeDescription, parse_description
 from drivers.registry import make_driver
 from tests.identify_gauges import STYLES, Invented, invent
+from tests.identify_gauges_later import LATER
 
 RATE_SHARE = 0.1
 
@@ -85,13 +87,21 @@ def main() -> int:
     parser.add_argument("--gauges", type=int, default=20 * len(STYLES))
     parser.add_argument("--failures", action="store_true", help="say why each that failed did")
     options = parser.parse_args()
-    outcomes = [(seed, try_one(invent(seed))) for seed in range(options.gauges)]
+    sys.stdout.write("Styles known while identification was written:\n\n")
+    report([(seed, try_one(invent(seed))) for seed in range(options.gauges)], options.failures)
+    sys.stdout.write("\nStyles written afterwards, and met without any change:\n\n")
+    report([(seed, try_one(invent(seed, LATER))) for seed in range(options.gauges // 2)], options.failures)
+    return 0
+
+
+def report(outcomes: Sequence[tuple[int, Outcome]], failures: bool) -> None:
+    """Prints a table of outcomes by style, and why those that failed did if that is asked for."""
     total, right, asked = Counter[str](), Counter[str](), Counter[str]()
     for seed, one in outcomes:
         total[one.style] += 1
         right[one.style] += not one.wrong and not one.asked_unit
         asked[one.style] += not one.wrong and one.asked_unit
-        if one.wrong and options.failures:
+        if one.wrong and failures:
             sys.stdout.write(f"{seed} {one.style}: {one.wrong}\n")
     say = sys.stdout.write
     say("| style (invented) | gauges | right at first try | right once told the unit | not right |\n")
@@ -103,7 +113,6 @@ def main() -> int:
     say(f"| **all** | {n} | {r} ({r / n:.0%}) | {a} ({a / n:.0%}) | {n - r - a} ({(n - r - a) / n:.0%}) |\n")
     wrong_n = sum(one.wrong_values_n for _, one in outcomes)
     say(f"\nValues decoded to another number than was sent: {wrong_n}.\n")
-    return 0
 
 
 if __name__ == "__main__":
