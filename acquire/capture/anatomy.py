@@ -268,6 +268,11 @@ def _objections(
         )
     if rise_s > settings.max_rise_s:
         said.append(f"too slow: {rise_s:.0f} s until it broke away; at most {settings.max_rise_s:g} s")
+    held_s = pull.t_end_s - pull.t_break_s
+    if held_s > settings.max_slide_s:
+        said.append(
+            f"never released: under load for {held_s:.0f} s after it broke away; let go when it slides"
+        )
     if pull.contact_s < settings.min_rest_s:
         said.append(
             f"started without rest: {pull.contact_s:.2g} s at rest before it, "

@@ -15,6 +15,8 @@ from drivers.base import Batch
 
 LIVE_REST_S = 0.25
 """On a bench the hand is told to let go between pulls; somebody's file gets the benefit of the doubt."""
+LIVE_SLIDE_S = 10.0
+"""No hand needs longer to cross a panel; who still pulls then has not let go."""
 UNUSABLE = frozenset({"out of range", "wrong unit", "fault"})
 """A sample flagged so is treated as lost. "unstable" is not among them: a force gauge that is being pulled is
 never still; how many samples said so is noted beside the pull. Nor is "overload": see `usable_force`."""
@@ -135,5 +137,6 @@ def pull_settings(
         resolution_n=resolution * factor,
         full_scale_n=full_scale * factor,
         min_rest_s=LIVE_REST_S,
+        max_slide_s=LIVE_SLIDE_S,
     )
     return replace(settings, **{key: value for key, value in chosen.items() if value is not None})

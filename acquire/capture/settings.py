@@ -26,6 +26,8 @@ class PullSettings:
     max_rise_s: float = 15.0
     max_under_read_fraction: float = 0.3
     """Refused when the peak may be under-read by more than this share of it."""
+    max_slide_s: float = 3600.0
+    """From breakaway to release; longer counts as never released (a live bench sets it shorter)."""
     max_pull_s: float = 120.0
     """Under load longer than this: never released."""
 

@@ -41,13 +41,13 @@ BAD_HANDS = {name: hand for name, hand in HANDS.items() if hand.fault}
 """Pulls that should be refused, each for a reason of its own."""
 
 REASONS = {
-    "too fast": ("too fast", "jerked"),
+    "too fast": ("too fast",),
     "too slow": ("too slow",),
     "jerked": ("jerked",),
     "started without rest": ("started without rest",),
     "never released": ("never released",),
 }
-"""Which of capture's reasons say what was wrong with such a hand."""
+"""How the reasons begin that say what was wrong with such a hand."""
 
 PULLS_PER_TRACE = 6
 BRISK_FROM_HZ = 50.0

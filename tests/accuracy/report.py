@@ -44,20 +44,18 @@ def good_table(title: str, tallies: Mapping[str, Tally]) -> list[str]:
     return lines
 
 
-def bad_table(tallies: Mapping[str, Tally], meant: Mapping[str, tuple[str, ...]]) -> list[str]:
-    """Pulls that should be refused; `meant` lists the reasons that are right for each hand."""
-    lines = _head(["hand", "pulls", "found", "refused", "for the reason meant", "accepted all the same"])
+def bad_table(tallies: Mapping[str, Tally]) -> list[str]:
+    """Pulls that should be refused; a hand that rests too little is not to blame for its first pull."""
+    lines = _head(["hand", "to refuse", "refused", "for the reason meant", "listed among all"])
     for name, tally in tallies.items():
-        right = sum(tally.reasons[reason] for reason in meant[name])
         lines.append(
             _row(
                 [
                     name,
-                    tally.true,
+                    tally.to_refuse,
+                    percent(tally.refused, tally.to_refuse),
+                    percent(tally.rightly, tally.to_refuse),
                     percent(tally.found, tally.true),
-                    percent(tally.found - tally.accepted, tally.true),
-                    percent(min(right, tally.true), tally.true),
-                    percent(tally.accepted, tally.true),
                 ]
             )
         )

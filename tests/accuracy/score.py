@@ -1,6 +1,5 @@
 """Holds what capture found against the truth."""
 
-from collections import Counter
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -8,8 +7,14 @@ from numpy.typing import NDArray
 
 from acquire.capture.anatomy import Pull
 from simulators.force import PullTruth
+from tests.accuracy.grid import REASONS
 
 Floats = NDArray[np.float64]
+
+
+COUNTS = (
+    "true", "found", "accepted", "extra_accepted", "extra_refused", "to_refuse", "refused", "rightly",
+)  # fmt: skip
 
 
 @dataclass(slots=True)
@@ -26,15 +31,17 @@ class Tally:
     limits_n: list[float] = field(default_factory=list)
     """Display step plus stated under-read of each."""
     true_n: list[float] = field(default_factory=list)
-    reasons: Counter[str] = field(default_factory=Counter)
+    to_refuse: int = 0
+    """True pulls that should be refused; of these `refused` were, `rightly` for the reason meant."""
+    refused: int = 0
+    rightly: int = 0
 
     def add(self, other: "Tally") -> None:
-        for name in ("true", "found", "accepted", "extra_accepted", "extra_refused"):
+        for name in COUNTS:
             setattr(self, name, getattr(self, name) + getattr(other, name))
         self.errors_n += other.errors_n
         self.limits_n += other.limits_n
         self.true_n += other.true_n
-        self.reasons += other.reasons
 
     @property
     def taken(self) -> int:
@@ -44,7 +51,7 @@ class Tally:
 
 def tally(truths: list[PullTruth], pulls: list[Pull], *, step_s: float, resolution_n: float) -> Tally:
     """Matches pulls to truths one to one, in order of time; what is left over is extra."""
-    result = Tally(true=len(truths))
+    result = Tally(true=len(truths), to_refuse=sum(truth.verdict == "refused" for truth in truths))
     left = list(pulls)
     for truth in truths:
         early, late = truth.t_start_s - 2 * step_s, truth.t_release_s + 2 * step_s
@@ -53,8 +60,9 @@ def tally(truths: list[PullTruth], pulls: list[Pull], *, step_s: float, resoluti
             continue
         left.remove(match)
         result.found += 1
-        for reason in match.reasons:
-            result.reasons[reason.split(":")[0].split(" for this")[0]] += 1
+        if truth.verdict == "refused" and match.reasons:
+            result.refused += 1
+            result.rightly += any(reason.startswith(REASONS[truth.why]) for reason in match.reasons)
         if not match.reasons:
             result.accepted += 1
             if truth.verdict == "accepted":

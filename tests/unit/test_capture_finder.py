@@ -144,6 +144,13 @@ def test_a_faulty_pull_is_refused_for_a_plain_reason(
     assert any(one.startswith(reason) for one in said), said
 
 
+def test_a_pull_held_long_after_its_slide_was_never_released() -> None:
+    held = line(REST, *PULL[:3], (0.1, 1.8), (12.0, 1.8), (0.1, 0.0), REST)
+    pull = only(found(held, replace(KEEN, max_slide_s=10.0)))
+    assert pull.reasons == ("never released: under load for 13 s after it broke away; let go when it slides",)
+    assert only(found(held, KEEN)).reasons == ()
+
+
 def test_only_the_second_of_two_hasty_pulls_is_refused() -> None:
     pulls = found(line(REST, *PULL, (0.03, 0.0), *PULL, REST), replace(KEEN, min_rest_s=0.1))
     assert [bool(pull.reasons) for pull in pulls] == [False, True]
