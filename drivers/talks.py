@@ -187,3 +187,13 @@ def damaged(talk: Talk, chance: Random) -> Talk:
         if item:
             found.append(item)
     return found
+
+
+def one_byte_off(chunk: bytes) -> list[bytes]:
+    """The chunk with one byte lost, repeated, or one bit of it turned, at every place."""
+    found = []
+    for place, byte in enumerate(chunk):
+        before, after = chunk[:place], chunk[place + 1 :]
+        found += [before + after, before + bytes([byte, byte]) + after]
+        found += [before + bytes([byte ^ 1 << bit]) + after for bit in range(8)]
+    return [one for one in found if one not in (chunk, b"")]
