@@ -49,4 +49,5 @@ def gauges(home: Path, as_json: bool) -> None:
         )
         return
     for one in found:
-        click.echo(f"{one.name}: {one.title} ({one.quantity} in {one.unit}, {one.timing.mode})")
+        how = "typed in" if one.driver == "keyed" else one.timing.mode
+        click.echo(f"{one.name}: {one.title} ({one.quantity} in {one.unit}, {how})")

@@ -260,3 +260,36 @@ def test_a_bench_with_two_gauges_on_one_line_and_the_room_beside(tmp_path: Path)
     report = verify(home)
     assert report.holds, report.faults
     assert (report.readings_n, report.recordings_n) == (3, 2)
+
+
+def test_the_bench_says_which_gauge_is_a_stranger_and_which_does_not_answer(tmp_path: Path) -> None:
+    home = Home(tmp_path / "bench")
+    home.create()
+    for name, old, new in (
+        ("scpi-force", '# serial_number = "EX0042"', 'serial_number = "EX0042"'),
+        ("modbus-panel", "unit = 3", "unit = 9"),
+    ):
+        path = home.gauges / f"{name}.toml"
+        path.write_text(path.read_text(encoding="utf-8").replace(old, new), encoding="utf-8")
+    notes: list[Note] = []
+    scpi_args = ("force", "--speaks", "scpi-force", "--link", str(tmp_path / "scpi"))
+    bus_args = ("bus", "--speaks", "modbus-bus", "--link", str(tmp_path / "bus"))
+    with SimProcess(*scpi_args, "--serial-number", "EX0077") as scpi, SimProcess(*bus_args) as bus:
+        bench = BENCH.replace('"{room}"', '"none"').format(bus=bus.port)
+        bench += '[gauges.other]\ndescription = "scpi-force"\ntolerance = { absolute = 0.1 }\n'
+        home.bench_file.write_text(f'{bench}port = "{scpi.port}"\n', encoding="utf-8")
+        with Service(home, clock=SystemClock(), tell=notes.append) as service:
+            deadline = time.monotonic() + 20
+            while len({note.gauge for note in notes if note.kind == "lost"}) < 2:
+                assert time.monotonic() < deadline, notes
+                service.pump()
+        for sim in (scpi, bus):
+            sim.tell("quit")
+    said = {note.gauge: note.text for note in notes if note.kind == "lost"}
+    assert said == {
+        "other": "it says it is number EX0077, not EX0042: another gauge is plugged in",
+        "surface": "no reply to 3 requests; it is still asked",
+    }
+    with home.journal(readonly=True) as journal:
+        incidents = {event.body["gauge"]: event.body["what"] for event in journal.events("incident")}
+    assert incidents == {gauge: f"refused: {text}" for gauge, text in said.items()}
