@@ -18,6 +18,7 @@ from drivers.description import DescriptionError, GaugeDescription, parse_descri
 from drivers.registry import make_driver
 from tests.identify_gauges import STYLES, Invented, invent
 from tests.identify_gauges_later import LATER
+from tests.identify_gauges_untuned import UNTUNED
 
 RATE_SHARE = 0.1
 
@@ -37,7 +38,8 @@ def try_one(gauge: Invented) -> Outcome:
     heard = Heard(gauge.heard, request=gauge.request)
     try:
         understood = infer(heard)
-        asked = understood.measured.unit != gauge.unit and not gauge.unit_is_printed
+        # Right by chance is not right: N is what is assumed where nothing is printed.
+        asked = gauge.quantity == "force" and not gauge.unit_is_printed
         if asked:
             understood = with_unit(understood, gauge.quantity, gauge.unit)
         text = describe(understood, "invented")
@@ -87,10 +89,14 @@ def main() -> int:
     parser.add_argument("--gauges", type=int, default=20 * len(STYLES))
     parser.add_argument("--failures", action="store_true", help="say why each that failed did")
     options = parser.parse_args()
-    sys.stdout.write("Styles known while identification was written:\n\n")
-    report([(seed, try_one(invent(seed))) for seed in range(options.gauges)], options.failures)
-    sys.stdout.write("\nStyles written afterwards, and met without any change:\n\n")
-    report([(seed, try_one(invent(seed, LATER))) for seed in range(options.gauges // 2)], options.failures)
+    batches = (
+        ("Styles known while identification was written", STYLES, options.gauges),
+        ("Styles it was mended for after a first meeting (43 % right then)", LATER, options.gauges // 2),
+        ("Styles it was never changed for", UNTUNED, options.gauges // 2),
+    )
+    for title, styles, count in batches:
+        sys.stdout.write(f"\n{title}:\n\n")
+        report([(seed, try_one(invent(seed, styles))) for seed in range(count)], options.failures)
     return 0
 
 

@@ -1,5 +1,6 @@
 """Lines out of bytes, sorted: which carry values, which carry none, which are damaged."""
 
+import re
 from collections import Counter, defaultdict
 from dataclasses import dataclass
 from math import log10
@@ -14,6 +15,7 @@ Timed = tuple[int, str]
 Line = tuple[int, str, Parts]
 RARE = 0.2
 MANY_N = 30
+_NO_DIGIT_IN_FRONT = re.compile(r"(?:^|[ +\-=:;,])[.]\d")
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,12 +86,16 @@ def sort_lines(frames: Frames, *, spoke_by_itself: bool) -> SortedLines:
         CannotTell: no line has a number, or one that cannot be described.
     """
     texts = [text for _, text in frames.lines]
+    if sum(bool(_NO_DIGIT_IN_FRONT.search(text)) for text in texts) > RARE / 4 * len(texts):
+        raise CannotTell(
+            "numbers without a digit before the point (.5) are nothing a line description can read"
+        )
     decimal = decimal_mark([text for text in texts if any(one.isdigit() for one in text)])
     parts = [(t_us, text, parts_of(text, decimal)) for t_us, text in frames.lines]
     makes: defaultdict[tuple[bool, ...], list[Line]] = defaultdict(list)
     for one in parts:
         makes[make_of(one[2], decimal)].append(one)
-    numbered = {make: ones for make, ones in makes.items() if make}
+    numbered = _merged({make: ones for make, ones in makes.items() if make})
     if not numbered:
         raise CannotTell("no line with a number was heard")
     layouts = _laid_out(numbered, decimal)
@@ -136,6 +142,17 @@ def _laid_out(
     if not found:
         raise refusal or CannotTell("no line with a number came often enough")
     return found
+
+
+def _merged(makes: dict[tuple[bool, ...], list[Line]]) -> dict[tuple[bool, ...], list[Line]]:
+    """Makes whose lines have the same texts are one: 12 N and 12.5 N, in the order they came."""
+    out: dict[tuple[bool, ...], list[Line]] = {}
+    of: dict[tuple[str, ...], tuple[bool, ...]] = {}
+    for make, ones in sorted(makes.items(), key=lambda item: -len(item[1])):
+        usual = Counter(_texts_of(one) for one in ones).most_common(1)[0][0]
+        first = of.setdefault(usual, make)
+        out[first] = sorted([*out.get(first, []), *ones])
+    return out
 
 
 def _typical(ones: list[Line]) -> list[Line]:

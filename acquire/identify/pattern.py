@@ -34,6 +34,10 @@ class LinePattern:
     notes: tuple[str, ...]
 
 
+NO_VALUE = -9
+"""In place of the value's column, for lines that carry none."""
+
+
 @dataclass(slots=True)
 class _Writer:
     """Collects the pattern piece by piece; each named part can be used once."""
@@ -54,8 +58,7 @@ class _Writer:
 
     def body(self) -> str:
         slots = [self._slots(index) for index in range(len(self.layout.gaps))]
-        behind = slots[self.value + 1]
-        if any(slot.role == "unit" for slot in behind):
+        if self.value >= 0 and any(slot.role == "unit" for slot in slots[self.value + 1]):
             slots[self.value] = [
                 _as_text(slot) if slot.role == "unit" else slot for slot in slots[self.value]
             ]
@@ -122,11 +125,19 @@ class _Writer:
         if column.counts_up and not self.numbered and (self.polled or self._comes_again(column)):
             self.numbered = True
             return f"{pad}(?P<number>{column.pattern(may_be_negative=False)})"
+        if column.constant and self._in_a_clock(index):
+            return r"\d\d"
         if column.constant:
             return escaped(column.written[0].sign + column.texts[0])
         if not column.one_each_line:
             self.notes.append(f"a second number ({column.texts[-1]}) is on each line; it is not read")
         return pad + column.pattern(may_be_negative=column.signed)
+
+    def _in_a_clock(self, index: int) -> bool:
+        """Two digits with a colon on one side at least, as in 09:05:00: they stood still only meanwhile."""
+        before, behind = self.layout.gaps[index][0], self.layout.gaps[index + 1][0]
+        two = len(self.layout.columns[index].texts[0]) == 2
+        return two and (behind == ":" or (before == ":" and index > 0))
 
     def _comes_again(self, column: Column) -> bool:
         """The same measurement is repeated until there is a new one, so its number is needed."""
@@ -141,7 +152,7 @@ def line_pattern(
     pattern = writer.body()
     pattern, idle = _with_words(writer, pattern, lines)
     for ones in lines.others:
-        other = _Writer(lay_out(ones, lines.decimal), -9, True, False)
+        other = _Writer(lay_out(ones, lines.decimal), NO_VALUE, True, False)
         idle.append(other.body())
         writer.notes.append("lines of a second make are not read; see idle")
     idle += [escaped(text) for text in dict.fromkeys(lines.banners)]

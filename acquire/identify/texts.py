@@ -11,7 +11,6 @@ from acquire.identify.words import LABELS_TOO, PEAK_WORDS, PLAIN_STATES, UNIT, U
 
 _TOKEN = re.compile(r" +|[A-Za-z]+|[\s\S]")
 _SPECIAL = set(".^$*+?{}[]\\|()")
-_SKIPPED_BEFORE_UNIT = re.compile(r"[ _;,|/\t]*")
 
 _SEPARATORS = set("\t;,|/")
 
@@ -125,10 +124,11 @@ def _unit_slot(slots: Sequence[Slot], index: int, place: Place) -> Slot:
     slot = slots[index]
     if not (place.next_to_value and all(UNIT.fullmatch(word) for word in slot.words)):
         return slot
-    front = "".join(other.words[0] for other in slots[:index])
-    if place.behind:
-        return Slot("unit", slot.words) if _SKIPPED_BEFORE_UNIT.fullmatch(front) else slot
     behind = slots[index + 1].words[0] if index + 1 < len(slots) else ""
+    if place.behind:
+        return slot if behind[:1] in ("=", ":") else Slot("unit", slot.words)
+    if behind == " " and all(len(word) > 1 for word in slot.words):
+        return Slot("unit", slot.words)
     # In front of a value a unit is one only in a field of its own: "N=000123" is a label.
     if behind in _SEPARATORS and not LABELS_TOO & {*slot.words}:
         return Slot("unit", slot.words)
