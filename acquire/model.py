@@ -228,6 +228,8 @@ class StreamStart(Model):
     description_sha256: str
     capture: dict[str, float | None]
     """Capture settings that were chosen over those derived from the gauge."""
+    capture_version: int = 1
+    """`CAPTURE_VERSION` of the program that captured."""
     place: int = 0
     places: int = 1
     """Of several gauges on one line, which this is: they share a recording and number their items in turn."""

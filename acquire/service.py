@@ -16,6 +16,7 @@ from typing import Self
 
 from acquire.calibration.references import assigned_value
 from acquire.calibration.stamp import Incident
+from acquire.capture import CAPTURE_VERSION
 from acquire.capture.ambient import AMBIENT
 from acquire.capture.taken import Taken
 from acquire.checking import CHECKS, Checking
@@ -60,8 +61,12 @@ class _Open:
     health: Health
     task: Task | None = None
     opened: bool = False
+    device: str = ""
+    """What the port was opened as, the last time."""
     lost: str = ""
     """Why the port is not open, as far as was told."""
+    unheard: bool = False
+    """Nothing came through the open port, and since then still nothing has, however often it was opened."""
     complaint: str | None = None
     """Why the gauge is not to be used although its port is open, as far as was told."""
 
@@ -243,6 +248,7 @@ class Service:
                 description_text=stream.description.text,
                 description_sha256=stream.description.sha256,
                 capture=stream.chosen,
+                capture_version=CAPTURE_VERSION,
                 place=stream.place,
                 places=stream.places,
                 t_utc=recorder.start_utc,
@@ -425,8 +431,10 @@ class Service:
     def _hear(self, one: _Open, event: PortEvent) -> None:
         found = one.line.stream.take(event)
         task = one.task
-        if event.kind == "chunk" and task is not None:
-            task.samples()
+        if event.kind == "chunk":
+            self._heard(one)
+            if task is not None:
+                task.samples()
         self._give(one, found)
         if event.kind == "lost" and task is not None:
             task.interrupted(event.note)
@@ -453,7 +461,10 @@ class Service:
         """Another gauge than expected, one that does not answer, or bytes that make no sense: told once."""
         refused = one.line.stream.complaint
         expecting = one.task is not None and not one.task.done
-        complaint = refused or one.health.trouble(one.recorder.now_us(), expecting=expecting)
+        complaint = one.health.trouble(one.recorder.now_us(), expecting=expecting)
+        # Another gauge at the plug is worse news than what it sends; no reply while bytes arrive is not.
+        if refused and not (complaint and refused.startswith(UNHEARD)):
+            complaint = refused
         # A port that was only just opened again has proved nothing yet.
         if complaint == one.complaint or (complaint is None and not one.health.well):
             return
@@ -462,27 +473,40 @@ class Service:
         if complaint is None:
             self._tell(Note("port", "answers as it should again", gauge))
             return
-        what = f"{'refused' if refused else 'in doubt'}: {complaint}"
+        is_refused = complaint == refused
+        what = f"{'refused' if is_refused else 'in doubt'}: {complaint}"
         self.logger.record_incident(
             Incident(gauge=gauge, t_utc=self._clock.utc(), what=what, needs_check=False)
         )
-        self._tell(Note("lost" if refused else "trouble", complaint, gauge))
+        self._tell(Note("lost" if is_refused else "trouble", complaint, gauge))
 
     def _port(self, one: _Open, event: PortEvent) -> None:
         gauge = one.line.gauge
         if event.kind == "lost":
             one.lost = event.note
+            unheard = event.note.startswith(UNHEARD)
+            # A port that opens and stays silent is lost again and again; that is told once.
+            if unheard and one.unheard:
+                return
+            one.unheard = unheard
             self.logger.record_incident(
                 Incident(gauge=gauge, t_utc=event.t_utc, what=f"lost: {event.note}", needs_check=False)
             )
             trying = "trying to get it back" if one.opened else "waiting for it"
-            if event.note.startswith(UNHEARD) and not one.line.stream.samples:
+            if unheard and not one.line.stream.samples:
                 trying += "; it has not sent a value yet: is it on, are its speed and description right?"
             self._tell(Note("lost", f"{event.note}; {trying}", gauge))
             return
         again = "back" if one.opened else "open"
         one.opened, one.lost = True, ""
-        self._tell(Note("port", f"{again} on {event.note}", gauge))
+        one.device = event.note
+        if not one.unheard:
+            self._tell(Note("port", f"{again} on {event.note}", gauge))
+
+    def _heard(self, one: _Open) -> None:
+        if one.unheard:
+            one.unheard = False
+            self._tell(Note("port", f"back on {one.device}", one.line.gauge))
 
     def _gauge_for(self, step: Step) -> _Open:
         quantity = _quantity_for(step)

@@ -11,6 +11,7 @@ from pathlib import Path
 
 from pydantic import ValidationError
 
+from acquire.capture import CAPTURE_VERSION
 from acquire.capture.taken import Taken
 from acquire.chain import Event, Verdict
 from acquire.comparison import Comparison, Fault, Item
@@ -224,6 +225,13 @@ def _verify_recording(
         return
     comparison.finish(path)
     tally.faults += comparison.faults
+    if comparison.faults and start.capture_version != CAPTURE_VERSION:
+        said = (
+            f"captured by version {start.capture_version} of the capture rules, compared by {CAPTURE_VERSION}"
+        )
+        tally.faults.append(
+            Fault(f"{start.recording}: {said}; a difference may be the program's", start.recording)
+        )
 
 
 class _UnusableError(Exception):

@@ -60,6 +60,7 @@ class Pull:
     sliding_n: float | None
     sliding_sd_n: float | None
     rise_rate_n_per_s: float
+    """How fast the force rose as it neared the break; where it rose unevenly, at its fastest."""
     contact_s: float
     """How long the block had been at rest; a lower bound for the first pull of a stream."""
     under_read_n: float
@@ -162,7 +163,8 @@ def dissect(segment: Segment, settings: PullSettings, reasons: tuple[str, ...] =
     start = _leaves_rest(segment, g, settings)
     found = find_breakaway(Load(segment.t, g, start, segment.released, segment.noise_n, settings))
     highest = float(g[start : segment.released].max())
-    rate = rise_rate(segment.t, g, start, found.index)
+    slope = rise_rate(segment.t, g, start, found.index)
+    under_read_n = max(slope * settings.step_s, _step_n(segment, g, start, found))
     sliding = _sliding(g, found)
     t_start, t_break = float(segment.t[start]), float(segment.t[found.index])
     quiet_from = segment.quiet_from_s if segment.quiet_from_s is not None else float(segment.t[0])
@@ -174,9 +176,9 @@ def dissect(segment: Segment, settings: PullSettings, reasons: tuple[str, ...] =
         highest_n=max(highest, found.value_n),
         sliding_n=None if sliding is None else float(sliding.mean()),
         sliding_sd_n=None if sliding is None else float(sliding.std(ddof=1)),
-        rise_rate_n_per_s=rate,
+        rise_rate_n_per_s=under_read_n / settings.step_s,
         contact_s=max(0.0, t_start - quiet_from),
-        under_read_n=max(rate * settings.step_s, _step_n(segment, g, start, found)),
+        under_read_n=under_read_n,
         rest_n=rest_n,
         levels_off=found.levels_off,
         breaks=found.count,
@@ -184,7 +186,7 @@ def dissect(segment: Segment, settings: PullSettings, reasons: tuple[str, ...] =
         first_number=segment.first_number + start,
         last_number=segment.first_number + segment.released,
     )
-    said = (*reasons, *_objections(segment, g, start, found, pull, settings))
+    said = (*reasons, *_objections(segment, g, start, found, slope, pull, settings))
     return replace(pull, reasons=said) if said else pull
 
 
@@ -249,7 +251,13 @@ def _sliding(g: Floats, found: Breakaway) -> Floats | None:
 
 
 def _objections(
-    segment: Segment, g: Floats, start: int, found: Breakaway, pull: Pull, settings: PullSettings
+    segment: Segment,
+    g: Floats,
+    start: int,
+    found: Breakaway,
+    slope: float,
+    pull: Pull,
+    settings: PullSettings,
 ) -> list[str]:
     """Every reason not to use this pull, in plain words."""
     t = segment.t
@@ -261,7 +269,7 @@ def _objections(
         said.append(jerk)
     if rise_s < settings.min_rise_s:
         said.append(f"too fast: the force rose in {1000 * rise_s:.0f} ms; pull more slowly")
-    elif pull.rise_rate_n_per_s * settings.step_s > settings.max_under_read_fraction * found.value_n:
+    elif slope * settings.step_s > settings.max_under_read_fraction * found.value_n:
         said.append(
             f"too fast for this gauge: at {settings.rate_hz:g} readings a second the peak may be "
             f"{pull.under_read_n:.2g} N higher than what was seen; pull more slowly"

@@ -14,6 +14,7 @@ from acquire.units import newtons_per
 from drivers.base import Batch
 
 LIVE_REST_S = 0.25
+LIVE_RISE_S = 0.04
 """On a bench the hand is told to let go between pulls; somebody's file gets the benefit of the doubt."""
 LIVE_SLIDE_S = 10.0
 """No hand needs longer to cross a panel; who still pulls then has not let go."""
@@ -137,6 +138,7 @@ def pull_settings(
         resolution_n=resolution * factor,
         full_scale_n=full_scale * factor,
         min_rest_s=LIVE_REST_S,
+        min_rise_s=LIVE_RISE_S,
         max_slide_s=LIVE_SLIDE_S,
     )
     return replace(settings, **{key: value for key, value in chosen.items() if value is not None})

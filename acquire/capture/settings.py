@@ -21,8 +21,9 @@ class PullSettings:
     """A value at or beyond it (less half a step) is saturated; None: unknown."""
     min_rest_s: float = 0.05
     """Shorter at rest than this and there is no zero to measure from."""
-    min_rise_s: float = 0.04
-    """From a tenth of breakaway to breakaway; faster, and the block's own inertia adds to the peak."""
+    min_rise_s: float = 0.02
+    """From a tenth of breakaway to breakaway; faster, and the block's own inertia adds to the peak (a live
+    bench asks for 40 ms)."""
     max_rise_s: float = 15.0
     max_under_read_fraction: float = 0.3
     """Refused when the peak may be under-read by more than this share of it."""

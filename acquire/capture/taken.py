@@ -12,8 +12,9 @@ Verdict = Literal["accepted", "refused"]
 class Taken:
     """One value that capture found, accepted or refused; a pure function of the bytes received.
 
-    `value` is in `unit`, the one its quantity is kept in. `t_us` counts microseconds from the start of the recording;
-    `first_byte` and `last_byte` are stream offsets (half-open) since the `opening`-th opening of the port.
+    `value` is in `unit`, the one its quantity is kept in. `t_us` counts microseconds from the start of the
+    recording; `first_byte` and `last_byte` are stream offsets (half-open) since the `opening`-th opening of
+    the port.
     """
 
     quantity: Quantity

@@ -138,7 +138,7 @@ def test_a_slow_coarse_gauge_is_read_sensibly() -> None:
 def test_a_faulty_pull_is_refused_for_a_plain_reason(
     pieces: tuple[tuple[float, float], ...], reason: str
 ) -> None:
-    chosen = replace(KEEN, min_rest_s=0.1)
+    chosen = replace(KEEN, min_rest_s=0.1, min_rise_s=0.04)
     pulls = found(np.minimum(line(*pieces), 500.0), chosen)
     said = [one for pull in pulls for one in pull.reasons]
     assert any(one.startswith(reason) for one in said), said
