@@ -208,13 +208,13 @@ def _ask_unit(understood: "Understood") -> "Understood":
 
 
 def _ask_tension(understood: "Understood") -> "Understood":
-    from dataclasses import replace
+    from acquire.identify import with_tension
 
     found = understood.measured
     if found.quantity != "force" or not found.may_be_negative:
         return understood
     negative = click.confirm("Pull the hook a little. Does the shown value become negative?", default=False)
-    return replace(understood, measured=replace(found, tension="negative" if negative else "positive"))
+    return with_tension(understood, "negative" if negative else "positive")
 
 
 def _show(understood: "Understood", description: "GaugeDescription") -> None:

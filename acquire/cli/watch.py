@@ -1,6 +1,7 @@
 """`panelwright watch`: bytes, values and faults of one port, live."""
 
 import queue
+import re
 from collections import deque
 from dataclasses import replace
 from functools import partial
@@ -102,7 +103,7 @@ def _what(
     from acquire.sources import description_named
 
     description = None if file is None else description_named(file.stem, file.parent)
-    if ":" in gauge or gauge.startswith(("/", ".")):
+    if ":" in gauge or gauge.startswith(("/", ".")) or re.fullmatch(r"COM\d+", gauge, re.IGNORECASE):
         address = parse_address(gauge)
     else:
         place = Home(home)

@@ -10,7 +10,17 @@ zero or switch a gauge is ever sent.
 
 from acquire.identify.describe import describe
 from acquire.identify.heard import CannotTell, Heard
-from acquire.identify.infer import Understood, infer, with_unit
+from acquire.identify.infer import Understood, infer, with_tension, with_unit
 from acquire.identify.prove import Proof, prove
 
-__all__ = ["CannotTell", "Heard", "Proof", "Understood", "describe", "infer", "prove", "with_unit"]
+__all__ = [
+    "CannotTell",
+    "Heard",
+    "Proof",
+    "Understood",
+    "describe",
+    "infer",
+    "prove",
+    "with_tension",
+    "with_unit",
+]

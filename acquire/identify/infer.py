@@ -1,6 +1,7 @@
 """From bytes to an understanding of the line: the heart of identification. Pure."""
 
 from dataclasses import dataclass, replace
+from typing import Literal
 
 from acquire.identify.framing import Check
 from acquire.identify.heard import Heard
@@ -25,7 +26,6 @@ class Understood:
     line: LinePattern
     measured: Measured
     rhythm: Rhythm
-    lines_n: int
     asks: tuple[str, ...]
     notes: tuple[str, ...]
 
@@ -66,14 +66,19 @@ def infer(heard: Heard) -> Understood:
         line,
         found,
         rhythm,
-        len(sorted_lines.times_us),
         tuple(asks),
         (*found.notes, *line.notes),
     )
 
 
+def with_tension(understood: Understood, tension: Literal["positive", "negative"]) -> Understood:
+    """The same gauge, after a person pulled it and saw the sign."""
+    asks = tuple(ask for ask in understood.asks if "tension" not in ask)
+    return replace(understood, measured=replace(understood.measured, tension=tension), asks=asks)
+
+
 def with_unit(understood: Understood, quantity: str, unit: str) -> Understood:
-    """The same gauge, after a person said what it measures."""
+    """The same gauge, after a person said what it measures. The range keeps its numbers."""
     found, line = understood.measured, understood.line
     units = {
         word: next((name for kind, name in UNIT_WORDS.get(word, ()) if kind == quantity), unit)
@@ -81,9 +86,9 @@ def with_unit(understood: Understood, quantity: str, unit: str) -> Understood:
     }
     if line.units and quantity != found.quantity:
         unit = units.get(found.unit_word, unit)
-    low, high = found.low, found.high
     return replace(
         understood,
         line=replace(line, units=units),
-        measured=replace(found, quantity=quantity, unit=unit, low=low, high=high, asks=()),
+        measured=replace(found, quantity=quantity, unit=unit),
+        asks=tuple(ask for ask in understood.asks if not ask.startswith(("no unit ", "unit "))),
     )

@@ -16,6 +16,8 @@ from click.testing import CliRunner
 
 import config
 from acquire.cli import main
+from acquire.cli.identify import _understand as understand
+from acquire.identify import Heard
 from acquire.recordings import read_recording
 from drivers.description import load_description
 from tests.port_tools import Cable
@@ -156,3 +158,15 @@ def test_ending_does_not_take_long_where_the_port_is_missing(tmp_path: Path) -> 
     assert "is not there" in watching.until("lost")
     assert watching.end()[0] == 0
     assert time.monotonic() - begin_s < DEADLINE_S
+
+
+def test_a_person_says_what_cannot_be_heard(tmp_path: Path) -> None:
+    lines = [(n * 50_000, b"%+07.2f\r\n" % (n * 7 % 41 * 0.53 - 9)) for n in range(60)]
+    with CliRunner().isolation(input="force lbf\ny\nmine\n") as streams:
+        understand(Heard(tuple(lines)), "serial:./gauge", None, False, tmp_path, False)
+        said = streams[0].getvalue().decode()
+    description = load_description(tmp_path / "gauges" / "mine.toml")
+    assert (description.unit, description.tension) == ("lbf", "negative")
+    assert "To be confirmed" not in description.text
+    assert "prints no unit" in said
+    assert 'description = "mine"' in said
