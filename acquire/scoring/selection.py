@@ -233,6 +233,9 @@ def _notes(
         yield f"{taken} readings were taken although the method asks for {want.asked}; {len(used)} count"
     elif want.least <= len(used) < want.asked:
         yield f"only {len(used)} of the {want.asked} readings asked for count"
+    typed = sum(candidate.reading.t_source == "typed in" for candidate in used)
+    if typed:
+        yield f"{typed} of the {len(used)} readings used were typed in by a person, not read from a gauge"
     for flag in flags:
         yield f"outlier, {'counted' if flag.counted else 'not counted'}: {flag.why}"
     flagged = {flag.id for flag in flags}

@@ -62,6 +62,11 @@ def test_an_extra_counts_only_by_ruling() -> None:
     )
 
 
+def test_a_typed_value_is_said_to_be_one() -> None:
+    found = chosen(with_change(series(Kind.SLIP, FORCES), 0, t_source="typed in"))
+    assert found.notes == ("1 of the 6 readings used were typed in by a person, not read from a gauge",)
+
+
 def test_the_surplus_of_unmarked_readings_is_the_latest() -> None:
     readings = series(Kind.SLIP, [*FORCES, 3.09])
     found = chosen(readings[::-1])
