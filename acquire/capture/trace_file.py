@@ -6,6 +6,7 @@ starts again because two runs were joined. A cell that should be a number and is
 """
 
 import csv
+from collections import Counter
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -56,14 +57,17 @@ def read_trace(
     if not rows:
         raise SourceError(f"{path}: no data in it", hint="a time and a force column are needed")
     decimal_comma = _decimal_comma(rows)
-    first = next((i for i, (_, cells) in enumerate(rows) if _numeric(cells, decimal_comma)), None)
+    first = _first_of_data(rows, decimal_comma)
     if first is None:
-        raise SourceError(f"{path}: no row of numbers in it", hint="is this a text file with columns?")
-    titles = rows[first - 1][1] if first else []
+        raise SourceError(
+            f"{path}: no row with two numbers in it",
+            hint="a time column (numbers in s, ms or us, not dates) and a force column are needed",
+        )
+    heads = [cells for _, cells in rows[:first]]
     width = len(rows[first][1])
-    time_at = _column(time_column, 0, titles, width, path)
-    force_at = _column(force_column, 1 if time_at == 0 else 0, titles, width, path)
-    t, f, missing = _numbers(rows[first:], (time_at, force_at), titles, decimal_comma, path)
+    time_at = _column(time_column, 0, heads, width, path)
+    force_at = _column(force_column, 1 if time_at == 0 else 0, heads, width, path)
+    t, f, missing = _numbers(rows[first:], (time_at, force_at), heads, decimal_comma, path)
     if len(t) < 2:
         raise SourceError(f"{path}: fewer than two samples", hint="a trace needs at least a rest and a pull")
     t = t * TIME_UNITS[time_unit]
@@ -126,14 +130,31 @@ def _is_number(cell: str, decimal_comma: bool) -> bool:
         return False
 
 
-def _column(asked: str | None, default: int, titles: list[str], width: int, path: Path) -> int:
+def _first_of_data(rows: list[tuple[int, list[str]]], decimal_comma: bool) -> int | None:
+    """Index of the first row of numbers, as wide as most and followed by others like it.
+
+    What stands above it are titles, units and remarks ("Range, 0, 50").
+    """
+    usual = Counter(len(cells) for _, cells in rows).most_common(1)[0][0]
+
+    def is_data(cells: list[str]) -> bool:
+        return len(cells) >= usual and _numeric(cells, decimal_comma)
+
+    return next(
+        (i for i in range(len(rows)) if all(is_data(cells) for _, cells in rows[i : i + 2])),
+        None,
+    )
+
+
+def _column(asked: str | None, default: int, heads: list[list[str]], width: int, path: Path) -> int:
     if asked is None:
         at = default
-    elif asked in titles:
+    elif (titles := next((head for head in heads if asked in head), None)) is not None:
         return titles.index(asked)
     elif asked.isdecimal():
         at = int(asked)
     else:
+        titles = max(heads, key=len, default=[])
         known = ", ".join(repr(title) for title in titles) or "none: the file has no title row"
         raise SourceError(f"{path}: no column {asked!r}; its columns are {known}", hint="or give an index")
     if at >= width:
@@ -145,7 +166,11 @@ def _column(asked: str | None, default: int, titles: list[str], width: int, path
 
 
 def _numbers(
-    rows: list[tuple[int, list[str]]], columns: tuple[int, int], titles: list[str], comma: bool, path: Path
+    rows: list[tuple[int, list[str]]],
+    columns: tuple[int, int],
+    heads: list[list[str]],
+    comma: bool,
+    path: Path,
 ) -> tuple[Floats, Floats, int]:
     values: tuple[list[float], list[float]] = ([], [])
     missing = 0
@@ -154,6 +179,7 @@ def _numbers(
             t, f = (_number(cells[at], comma) if at < len(cells) else None for at in columns)
         except ValueError:
             bad = next(at for at in columns if at < len(cells) and not _readable(cells[at], comma))
+            titles = max(heads, key=len, default=[])
             title = f" ({titles[bad]})" if bad < len(titles) else ""
             raise SourceError(
                 f"{path}, line {line}, column {bad}{title}: {cells[bad]!r} is not a number",

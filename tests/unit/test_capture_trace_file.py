@@ -85,7 +85,7 @@ def test_a_clock_printed_too_coarsely_is_spread(tmp_path: Path) -> None:
     [
         ("", "no data in it"),
         ("# only a comment\n", "no data in it"),
-        ("nothing here\nthat is a number\n", "no row of numbers in it"),
+        ("nothing here\nthat is a number\n", "no row with two numbers in it"),
         ("0,1\n", "fewer than two samples"),
         ("0,1\n0.1,\n", "fewer than two samples"),
         ("time,force\n0,1\n0.1,2\n0.2,broken\n0.3,3\n", "line 4, column 1 (force): 'broken' is not a number"),
@@ -131,3 +131,12 @@ def test_any_text_is_read_or_refused(tmp_path: Path, text: str) -> None:
     assert len(trace.t) == len(trace.f) >= 2
     assert np.isfinite(trace.t).all()
     assert np.isfinite(trace.f).all()
+
+
+def test_titles_are_found_in_any_of_the_rows_above_the_data(tmp_path: Path) -> None:
+    path = tmp_path / "trace.csv"
+    path.write_text("Range, 0, 50\nTime,Load,Travel\ns,N,mm\n0.0,0.1,5\n0.1,0.2,6\n0.2,0.4,7\n")
+    trace = read_trace(path, force_column="Load")
+    assert trace.f.tolist() == [0.1, 0.2, 0.4]
+    with pytest.raises(SourceError, match="'Time', 'Load', 'Travel'"):
+        read_trace(path, force_column="Force")
