@@ -131,19 +131,18 @@ def _is_number(cell: str, decimal_comma: bool) -> bool:
 
 
 def _first_of_data(rows: list[tuple[int, list[str]]], decimal_comma: bool) -> int | None:
-    """Index of the first row of numbers, as wide as most and followed by others like it.
+    """Index of the first row of numbers as wide as most; above it stand titles, units and remarks.
 
-    What stands above it are titles, units and remarks ("Range, 0, 50").
+    A row with text beside its numbers ("Range, 0, 50") is data only if the next row is.
     """
     usual = Counter(len(cells) for _, cells in rows).most_common(1)[0][0]
-
-    def is_data(cells: list[str]) -> bool:
-        return len(cells) >= usual and _numeric(cells, decimal_comma)
-
-    return next(
-        (i for i in range(len(rows)) if all(is_data(cells) for _, cells in rows[i : i + 2])),
-        None,
-    )
+    numeric = [len(cells) >= usual and _numeric(cells, decimal_comma) for _, cells in rows]
+    for at, (_, cells) in enumerate(rows):
+        if numeric[at] and (
+            all(_readable(cell, decimal_comma) for cell in cells) or all(numeric[at : at + 2])
+        ):
+            return at
+    return None
 
 
 def _column(asked: str | None, default: int, heads: list[list[str]], width: int, path: Path) -> int:
@@ -154,7 +153,7 @@ def _column(asked: str | None, default: int, heads: list[list[str]], width: int,
     elif asked.isdecimal():
         at = int(asked)
     else:
-        titles = max(heads, key=len, default=[])
+        titles = _titles(heads)
         known = ", ".join(repr(title) for title in titles) or "none: the file has no title row"
         raise SourceError(f"{path}: no column {asked!r}; its columns are {known}", hint="or give an index")
     if at >= width:
@@ -163,6 +162,11 @@ def _column(asked: str | None, default: int, heads: list[list[str]], width: int,
             hint="name them with --time-column and --force-column",
         )
     return at
+
+
+def _titles(heads: list[list[str]]) -> list[str]:
+    """The row above the data that names the most columns in words; empty if there is none."""
+    return max(heads, key=lambda head: sum(cell[:1].isalpha() for cell in head), default=[])
 
 
 def _numbers(
@@ -179,7 +183,7 @@ def _numbers(
             t, f = (_number(cells[at], comma) if at < len(cells) else None for at in columns)
         except ValueError:
             bad = next(at for at in columns if at < len(cells) and not _readable(cells[at], comma))
-            titles = max(heads, key=len, default=[])
+            titles = _titles(heads)
             title = f" ({titles[bad]})" if bad < len(titles) else ""
             raise SourceError(
                 f"{path}, line {line}, column {bad}{title}: {cells[bad]!r} is not a number",
