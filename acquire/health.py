@@ -24,7 +24,7 @@ DAMAGED_N = 5
 DAMAGED_ON_EVENT_N = 2
 """Of a gauge that speaks at a key press or a stroke: nobody presses five times in vain."""
 ECHOES_N = 3
-ECHO_OVER_US = 5_000_000
+ECHO_OVER_US = 3_000_000
 STUCK_US = 30_000_000
 STUCK_RUNS = 10
 """A value that never lasted a second is stuck after half a minute; a coarse gauge at rest has long runs."""
@@ -56,7 +56,6 @@ class Health:
         self._requests: deque[bytes] = deque(maxlen=8)
         self._counted_n = 0
         self._samples_n = 0
-        self._last_us = 0
         self._still = _Stillness()
         self._begin()
 
@@ -84,7 +83,6 @@ class Health:
         """Takes an event that the stream has taken."""
         stream = self._stream
         new_n, self._counted_n = stream.damaged - self._counted_n, stream.damaged
-        self._last_us = event.t_us
         if event.kind == "sent":
             if event.data not in self._requests:
                 self._requests.append(event.data)
@@ -157,9 +155,8 @@ class Health:
             return self._stream.description.timing.mode == "poll" or (
                 2 * (self._bad_bytes + unframed_n) >= self._received
             )
-        if self._on_event and unframed_n and now_us - self._last_us >= LASTS_US:
-            return True
-        return unframed_n >= self._stream.longest_frame_bytes
+        # What is sent at a key press is whole at once.
+        return unframed_n >= (1 if self._on_event else self._stream.longest_frame_bytes)
 
     def _in_words(self) -> str:
         if self._whose is None:

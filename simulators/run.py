@@ -236,6 +236,7 @@ class Simulator:
         self._listened = self.wire.listening
         if not self.wire.listening:
             self._unheard = True
+            self.line.held = b""
         elif messages and self._unheard:
             self._unheard = False
             if self.form.stream:

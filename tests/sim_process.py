@@ -46,6 +46,13 @@ class SimProcess:
         answer: dict[str, Any] = json.loads(self._answers.get(timeout=DEADLINE_S))
         return answer
 
+    def answers(self) -> list[dict[str, Any]]:
+        """What it has said since the last look; does not wait."""
+        found = []
+        while not self._answers.empty():
+            found.append(json.loads(self._answers.get()))
+        return found
+
     def open(self, timeout_s: float = DEADLINE_S) -> serial.Serial:
         """A reader on its pseudo-terminal."""
         return serial.Serial(self.port.removeprefix("serial:"), timeout=timeout_s)

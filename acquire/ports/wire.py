@@ -2,6 +2,7 @@
 
 import contextlib
 import errno
+import os
 import select
 import socket
 import sys
@@ -35,6 +36,7 @@ Pause = Callable[[float], object]
 """Waits so many seconds of real time, less if the owner is asked to stop."""
 
 _PARITIES = {"none": serial.PARITY_NONE, "even": serial.PARITY_EVEN, "odd": serial.PARITY_ODD}
+PLAIN = {"bytesize": 8, "parity": "none"}
 _ABSENT = {errno.ENOENT, errno.ENXIO, errno.ENODEV, errno.EIO, errno.ENOTDIR}
 _BUSY = {errno.EBUSY, errno.EAGAIN, errno.EWOULDBLOCK}
 _FORBIDDEN = {errno.EACCES, errno.EPERM}
@@ -157,8 +159,23 @@ def open_serial_port(device: str, settings: SerialSettings | None) -> serial.Ser
             _apply(port, settings)
         port.open()
     except _SETUP_ERRORS as error:
+        if (
+            settings is not None
+            and settings.model_copy(update=PLAIN) != settings
+            and _is_pseudo_terminal(device, error)
+        ):
+            return open_serial_port(device, settings.model_copy(update=PLAIN))
         raise _open_error(device, error) from error
     return port
+
+
+def _is_pseudo_terminal(device: str, error: Exception) -> bool:
+    """Whether it refuses a frame that it could not have anyway.
+
+    A pseudo-terminal carries eight bits whatever is set. Asked for seven, it agrees and changes nothing;
+    asked again, it answers that there is nothing to change.
+    """
+    return _error_number(error) == errno.EINVAL and os.path.realpath(device).startswith("/dev/pts/")
 
 
 def _apply(port: serial.Serial, settings: SerialSettings) -> None:

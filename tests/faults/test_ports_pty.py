@@ -59,6 +59,12 @@ def test_seven_bits_and_even_parity_are_accepted_on_a_pseudo_terminal(cable: Cab
         assert inbox.until_bytes(12) == b"-01230 gf S\r"
 
 
+def test_seven_bits_are_accepted_again_where_the_first_time_changed_nothing(cable: Cable) -> None:
+    settings = SerialSettings(baudrate=9600, bytesize=7, parity="even")
+    for _ in range(3):
+        open_serial_port(str(cable.link), settings).close()
+
+
 def test_an_owned_port_is_busy_for_others(cable: Cable, tmp_path: Path) -> None:
     inbox = Inbox()
     with owning(tmp_path / "a.rec", str(cable.link), inbox):

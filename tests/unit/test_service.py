@@ -380,3 +380,38 @@ def test_a_gauge_of_the_room_that_is_not_there_keeps_no_step_waiting(tmp_path: P
     finally:
         service.__exit__(None, None, None)
     assert [note.kind for note in notes] == ["port"]
+
+
+def test_a_port_that_opens_and_stays_silent_is_told_once_and_is_back_with_its_first_byte(
+    tmp_path: Path,
+) -> None:
+    with rig(tmp_path) as bench:
+        for _ in range(3):
+            bench.lose("force", "silent for 1 s")
+            bench.open("force")
+        assert bench.told("lost") == [
+            "silent for 1 s; trying to get it back; it has not sent a value yet: is it on, are its speed and "
+            "description right?"
+        ]
+        assert len(events(bench, "incident")) == 1
+        told = len(bench.told("port"))
+        bench.hang(0.0, 0.1)
+        assert bench.told("port")[told:] == ["back on invented port"]
+        bench.lose("force", "silent for 1 s")
+        assert bench.told("lost")[-1] == "silent for 1 s; trying to get it back"
+
+
+def test_what_is_wrong_with_a_gauges_bytes_is_told_and_written_down_once(tmp_path: Path) -> None:
+    with rig(tmp_path) as bench:
+        bench.say("force", [gloss_key(60, 91.4)] * 12, every_s=0.2)
+        assert bench.told("trouble") == [
+            "what comes here is no line of this gauge but reads like gauge 'gloss': "
+            "are two gauges swapped between their ports?"
+        ]
+        (incident,) = events(bench, "incident")
+        assert incident.body["what"].startswith("in doubt: what comes here is no line of this gauge")
+        bench.lose("force")
+        bench.open("force")
+        assert "answers as it should again" not in bench.told("port")
+        bench.hang(0.0, 0.1)
+        assert bench.told("port")[-1] == "answers as it should again"
