@@ -235,6 +235,13 @@ class Driver(ABC):
         """How many bytes came since the last frame ended; more than any frame has are no frame at all."""
         return self._start + len(self._waiting) - self._framed
 
+    def drop_waiting(self, why: str) -> list[FrameError]:
+        """Gives up the bytes that wait, for a family that knows that no frame can begin with them."""
+        dropped, self._waiting = self._waiting, b""
+        self._start += len(dropped)
+        self._skipping = False
+        return [FrameError(why, dropped, self._start)] if dropped else []
+
     def kind_number(self, kind: Kind) -> int:
         """The index of `kind` in this driver's `kinds`, added on first use.
 

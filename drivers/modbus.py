@@ -192,14 +192,14 @@ class ModbusDriver(Driver):
         return is_read_request(data) and data[0] != self._settings.unit
 
     def asked(self, data: bytes) -> list[FrameError]:
+        # What came before a request is no reply to it, whatever it looks like once that reply is expected.
+        errors = self.drop_waiting("not a reply to what was asked")
         self._expected = Expected.by(data)
-        if self.is_foreign(data):
-            return []
-        if not self._pairing.sent(data, self._expected):
-            return []
+        if self.is_foreign(data) or not self._pairing.sent(data, self._expected):
+            return errors
         if self._pairing.unanswered_n == MISSES_TOLD_N:
             self.complaint = f"no reply to {MISSES_TOLD_N} requests; it is still asked"
-        return [FrameError("no reply to the request before", data, self._start + len(self._waiting))]
+        return [*errors, FrameError("no reply to the request before", data, self._start)]
 
     def split(self, data: bytes, start: int) -> tuple[int, int] | None:
         if self._expected is None:

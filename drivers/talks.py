@@ -57,7 +57,7 @@ def at_random(chance: Random, longest: int = 40) -> Cutter:
 
 def read_header(path: Path) -> dict[str, str]:
     """The header of a recording, as written."""
-    found = (_HEADER.fullmatch(line) for line in path.read_text().splitlines())
+    found = (_HEADER.fullmatch(line) for line in path.read_text(encoding="utf-8").splitlines())
     return {match[1]: match[2] for match in found if match is not None}
 
 
@@ -67,7 +67,7 @@ def openings(path: Path) -> list[Talk]:
     Raises:
         ValueError: a line is not understood, the last one is cut, or bytes come before the port was opened.
     """
-    text = path.read_text()
+    text = path.read_text(encoding="utf-8")
     if not text.endswith("\n"):
         raise ValueError(f"{path}: its last line is cut")
     found: list[Talk] = []
