@@ -4,7 +4,7 @@ VENV := .venv
 BIN := $(VENV)/bin
 STAMP := $(VENV)/.installed
 
-.PHONY: all demo test check format bench accuracy accept lock clean
+.PHONY: all demo test check format bench accuracy fuzz accept lock clean
 
 all: $(STAMP)
 
@@ -39,6 +39,15 @@ bench: all
 accuracy: all
 	$(BIN)/python -m tests.accuracy
 
+# Mutated bytes into everything that reads bytes from outside; FUZZ_SECONDS for all targets together.
+FUZZ_SECONDS ?= 60
+fuzz: all $(VENV)/.fuzzer
+	$(BIN)/python -m tests.fuzz $(FUZZ_SECONDS)
+
+$(VENV)/.fuzzer: constraints-fuzz.txt
+	$(BIN)/python -m pip --disable-pip-version-check --quiet install --require-hashes -r constraints-fuzz.txt
+	touch $@
+
 # Rewrites one expectation: make accept REC=force-stream-n/steady
 accept: all
 	$(BIN)/python -m tests.recordings.accept $(REC)
@@ -47,6 +56,8 @@ accept: all
 lock:
 	uv pip compile --universal --python-version 3.11 --generate-hashes --no-header --no-annotate \
 		--no-emit-index-url --extra dev pyproject.toml -o constraints.txt
+	sed -n '/^fuzz = /,/^]/s/^ *"\(.*\)",/\1/p' pyproject.toml | uv pip compile --universal --python-version 3.11 \
+		--generate-hashes --no-header --no-annotate --no-emit-index-url - -o constraints-fuzz.txt
 
 clean:
 	rm -rf $(VENV) build *.egg-info .mypy_cache .ruff_cache .pytest_cache .hypothesis .import_linter_cache
