@@ -17,9 +17,7 @@ that gives any single damaged byte away. The laws raise plain AssertionErrors th
 """
 
 import gc
-import re
 import sys
-from bisect import bisect_left
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import cache
@@ -33,7 +31,7 @@ from typing import TYPE_CHECKING, ClassVar
 
 from pydantic import BaseModel
 
-from drivers.base import BLOCK_BYTES, Driver, RequestError, Sample
+from drivers.base import BLOCK_BYTES, Driver, RequestError
 from drivers.description import UNITS, DescriptionError, GaugeDescription, load_description
 from drivers.plan import Request
 from drivers.registry import make_driver
@@ -47,6 +45,7 @@ from drivers.talks import (
     damaged,
     exchanges,
     joined,
+    on_the_wire,
     one_byte_off,
     openings,
     outcome,
@@ -63,8 +62,6 @@ SCENARIOS = ("idle", "steady", "changing", "fault", "mixed")
 MOST_KINDS = 120
 MOST_GROWTH_BYTES = 32_768
 """How much a driver's state may still grow while the second half of a long noise goes through it."""
-
-_NUMBERS = re.compile(r"(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[Ee][+-]?[0-9]{1,3})?")
 
 Known = tuple[EntryPoint, ...] | None
 
@@ -351,28 +348,6 @@ def state_bytes(driver: Driver) -> int:
             total += sys.getsizeof(one)
             todo += gc.get_referents(one)
     return total
-
-
-def on_the_wire(
-    driver: Driver, data: bytes, samples: Sequence[Sample], errors_at: Sequence[int]
-) -> list[Sample]:
-    """The good samples whose number, sign aside, is not written in their frame: made of something else.
-
-    Args:
-        driver: any driver of the gauge, for how long a frame may be.
-        data: all that was fed.
-        samples: what came of it.
-        errors_at: where damaged frames ended.
-    """
-    ends = sorted({0, *errors_at, *(sample.end for sample in samples)})
-    found = []
-    for sample in samples:
-        begin = max(sample.end - driver.max_frame_bytes - 3, ends[bisect_left(ends, sample.end) - 1])
-        frame = data[begin : sample.end].decode("latin-1")
-        numbers = {float(text) for one in (frame, frame.replace(",", ".")) for text in _NUMBERS.findall(one)}
-        if sample.kind.good and abs(sample.value) not in numbers:
-            found.append(sample)
-    return found
 
 
 def _difference(expected: str, found: str) -> str:

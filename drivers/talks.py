@@ -9,7 +9,8 @@ text, so that a package with a driver of its own needs nothing but `drivers` to 
 
 import json
 import re
-from collections.abc import Callable, Iterator
+from bisect import bisect_left
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from random import Random
@@ -30,6 +31,7 @@ Cutter = Callable[[list[bytes]], list[bytes]]
 """Cuts what was received between two requests another way."""
 
 _HEADER = re.compile(r"# ([a-z0-9-]+): (.*)")
+_NUMBERS = re.compile(r"(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[Ee][+-]?[0-9]{1,3})?")
 _EVENT = re.compile(r"\+\d+(?:\.\d+)? ([<>!]) (.+)")
 
 
@@ -197,3 +199,25 @@ def one_byte_off(chunk: bytes) -> list[bytes]:
         found += [before + after, before + bytes([byte, byte]) + after]
         found += [before + bytes([byte ^ 1 << bit]) + after for bit in range(8)]
     return [one for one in found if one not in (chunk, b"")]
+
+
+def on_the_wire(
+    driver: Driver, data: bytes, samples: Sequence[Sample], errors_at: Sequence[int]
+) -> list[Sample]:
+    """The good samples whose number, sign aside, is not written in their frame: made of something else.
+
+    Args:
+        driver: any driver of the gauge, for how long a frame may be.
+        data: all that was fed.
+        samples: what came of it.
+        errors_at: where damaged frames ended.
+    """
+    ends = sorted({0, *errors_at, *(sample.end for sample in samples)})
+    found = []
+    for sample in samples:
+        begin = max(sample.end - driver.max_frame_bytes - 3, ends[bisect_left(ends, sample.end) - 1])
+        frame = data[begin : sample.end].decode("latin-1")
+        numbers = {float(text) for one in (frame, frame.replace(",", ".")) for text in _NUMBERS.findall(one)}
+        if sample.kind.good and abs(sample.value) not in numbers:
+            found.append(sample)
+    return found

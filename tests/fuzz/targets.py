@@ -19,10 +19,9 @@ from acquire.capture.trace_file import read_trace
 from acquire.errors import ConfigError, PanelwrightError, RecordingError, SourceError
 from acquire.scoring.method import parse_method
 from drivers.base import Driver
-from drivers.contract import on_the_wire
 from drivers.description import DescriptionError, load_description, parse_description
 from drivers.registry import make_driver
-from drivers.talks import Sent, Talk, converse, joined, openings, received, same
+from drivers.talks import Sent, Talk, converse, joined, on_the_wire, openings, received, same
 from tests.contract.gauges import GAUGES
 from tests.recording_tools import Outcome, from_columns, from_lines
 from tests.recordings import pairs
