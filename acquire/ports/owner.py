@@ -20,7 +20,7 @@ from drivers.description import SerialSettings
 
 FIRST_RETRY_S = 0.1
 LAST_RETRY_S = 5.0
-_STEP_S = 0.01  # longest sleep between two looks at the stop flag or the port
+_STEP_S = 0.025  # longest sleep between two looks at the stop flag or the port
 _STOP_GRACE_S = 0.5
 
 Connect = Callable[[Pause], Wire]

@@ -24,8 +24,8 @@ else:
     _SETUP_ERRORS = (OSError, ValueError, termios.error)
 
 # These three are real time, however fast the clock runs: they suit the operating system, not the gauge.
-READ_WAIT_S = 0.02
-COALESCE_S = 0.008
+READ_WAIT_S = 0.05
+COALESCE_S = 0.01
 WRITE_LIMIT_S = 0.5
 CONNECT_LIMIT_S = 0.5
 
