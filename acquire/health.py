@@ -185,15 +185,17 @@ class _Stillness:
 
     def follow(self, values: "np.typing.NDArray[np.float64]", t_us: Times, unit: str) -> None:
         changed = np.flatnonzero(values != np.concatenate(([self._value], values[:-1])))
+        # A run ends with its last sample: that none came for a while is no evidence of stillness.
+        ends = np.concatenate(([self._until_us], t_us))[changed]
         self._until_us, self._unit = int(t_us[-1]), unit
         if not len(changed):
             return
-        starts = t_us[changed]
-        if self._since_us is not None:
-            starts = np.concatenate(([self._since_us], starts))
+        if self._since_us is None:
+            self._since_us = int(ends[0])
+        else:
             self._changes_n += len(changed)
-        if len(starts) > 1:
-            self._longest_us = max(self._longest_us, int(np.diff(starts).max()))
+        starts = np.concatenate(([self._since_us], t_us[changed]))
+        self._longest_us = max(self._longest_us, int((ends - starts[:-1]).max()))
         self._value, self._since_us = float(values[-1]), int(starts[-1])
 
     def words(self, resolution: float, *, expecting: bool) -> str | None:

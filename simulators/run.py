@@ -236,7 +236,6 @@ class Simulator:
         self._listened = self.wire.listening
         if not self.wire.listening:
             self._unheard = True
-            self.line.held = b""
         elif messages and self._unheard:
             self._unheard = False
             if self.form.stream:
@@ -246,7 +245,9 @@ class Simulator:
             self._break_off(messages, t_s)
             return
         data = b"".join(messages) if self.faults.idle else self._damaged(messages, t_s)
-        if not self.line.idle:
+        if not self.wire.listening:
+            self.line.held = data = b""
+        elif not self.line.idle:
             data = self.line.out(data, received, t_s)
         if data:
             self.wire.send(data)

@@ -159,7 +159,16 @@ def test_a_coarse_gauge_at_rest_is_given_ten_times_its_longest_rest() -> None:
     heard.asked(b"D\r", [b"+00000 gf S\r\n"] * 1900, 0.1)
     assert heard.trouble(expecting=True) == ""
     heard.asked(b"D\r", [b"+00000 gf S\r\n"] * 110, 0.1)
-    assert heard.trouble().startswith("shows exactly 0 gf for 200 s")
+    assert heard.trouble().startswith("shows exactly 0 gf for 199 s")
+
+
+def test_a_gap_between_samples_is_no_evidence_of_stillness() -> None:
+    heard = Heard("force-stream-n")
+    heard.lines(noisy(50), 0.01)
+    heard.t_us += 10_000_000
+    heard.lines(noisy(50), 0.01)
+    heard.lines([b"+000.01\r\n"] * 3020, 0.01)
+    assert heard.trouble().startswith("shows exactly 0.01 N for 30 s")
 
 
 def test_a_value_that_never_moved_is_told_only_while_something_is_measured() -> None:
