@@ -181,6 +181,9 @@ class Service:
         if chosen["min_force_n"] is None:
             gravity = slip.gravity(self.bench.gravity()).value_m_s2
             chosen["min_force_n"] = LEAST_FRICTION * float(slip.block_mass_kg) * gravity
+        if self._shortest_limit_s:
+            # On a clock that runs fast, bytes are handed over late by as much more.
+            chosen["min_gap_s"] = self._shortest_limit_s
         return {key: value for key, value in chosen.items() if value is not None}
 
     def _prepare(self, streams: dict[str, GaugeStream]) -> None:

@@ -26,6 +26,7 @@ JERK_S = 0.08
 JERK_SHARE = 0.4
 JERK_TIMES = 4.0
 """Snapped up: so much of the force within so short a time, and so much faster than the rest of the rise."""
+NEAR_GAP_S = 0.5
 REST_WINDOW_S = 0.2
 REST_HISTORY_S = 2.0
 
@@ -288,8 +289,8 @@ def _objections(
         )
     if _saturated(segment, settings):
         said.append("saturated: the gauge was at the end of its range; use a lighter block or another gauge")
-    gap_s = _longest_gap(t[start : found.index + 2])
-    if gap_s > max(5 * settings.step_s, 0.02):
+    gap_s = _lost_s(t, start, found.index + 2, settings)
+    if gap_s:
         said.append(f"interrupted: no samples for {gap_s:.2g} s while the force rose")
     return said
 
@@ -311,8 +312,26 @@ def _jerk(t: Floats, rise: Floats, rise_s: float, settings: PullSettings) -> str
     return ""
 
 
-def _longest_gap(t: Floats) -> float:
-    return float(np.diff(t).max()) if len(t) > 1 else 0.0
+def _lost_s(t: Floats, start: int, stop: int, settings: PullSettings) -> float:
+    """The longest stretch without samples on the way up, in s; 0 if there is none.
+
+    A busy computer hands samples over late, but all of them: soon after such a gap their times are right
+    again by the count of samples. After a real loss they stay late.
+    """
+    steps = np.diff(t[start:stop])
+    if not len(steps):
+        return 0.0
+    gap_s = float(steps.max())
+    if gap_s <= max(5 * settings.step_s, settings.min_gap_s):
+        return 0.0
+    at = start + int(steps.argmax())
+    before = int(np.searchsorted(t, t[at] - NEAR_GAP_S))
+    behind = int(np.searchsorted(t, t[at + 1] + NEAR_GAP_S))
+    # Not the median step: samples handed over late in a bunch stand closer together than they were taken.
+    step_s = float(t[-1] - t[0]) / (len(t) - 1)
+    late_s = t[before:behind] - np.arange(behind - before) * step_s
+    missing_s = float(late_s[at + 1 - before :].min() - late_s[: at + 1 - before].min())
+    return gap_s if missing_s > 0.5 * gap_s else 0.0
 
 
 def _saturated(segment: Segment, settings: PullSettings) -> bool:

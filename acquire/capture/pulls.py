@@ -16,6 +16,8 @@ from drivers.base import Batch
 LIVE_REST_S = 0.25
 LIVE_RISE_S = 0.04
 """On a bench the hand is told to let go between pulls; somebody's file gets the benefit of the doubt."""
+LIVE_GAP_S = 0.1
+"""USB adapters and busy computers hand bytes over so late at times."""
 LIVE_SLIDE_S = 10.0
 """No hand needs longer to cross a panel; who still pulls then has not let go."""
 UNUSABLE = frozenset({"out of range", "wrong unit", "fault"})
@@ -139,6 +141,7 @@ def pull_settings(
         full_scale_n=full_scale * factor,
         min_rest_s=LIVE_REST_S,
         min_rise_s=LIVE_RISE_S,
+        min_gap_s=LIVE_GAP_S,
         max_slide_s=LIVE_SLIDE_S,
     )
     return replace(settings, **{key: value for key, value in chosen.items() if value is not None})

@@ -25,6 +25,9 @@ class PullSettings:
     """From a tenth of breakaway to breakaway; faster, and the block's own inertia adds to the peak (a live
     bench asks for 40 ms)."""
     max_rise_s: float = 15.0
+    min_gap_s: float = 0.02
+    """A shorter stretch without samples may be the clock's: operating systems hand bytes over late and in
+    bunches (a live bench allows for more)."""
     max_under_read_fraction: float = 0.3
     """Refused when the peak may be under-read by more than this share of it."""
     max_slide_s: float = 3600.0
