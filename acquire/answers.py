@@ -6,6 +6,7 @@ from pydantic import ValidationError
 
 from acquire.clock import Clock
 from acquire.errors import ConfigError, MethodError
+from acquire.facts import facts, read_fact
 from acquire.journal import Journal
 from acquire.logger import amended
 from acquire.model import Amendment, Inspection, Model, Rating, Reading, Step, Trial
@@ -106,8 +107,8 @@ def rule(
         raise ConfigError("a ruling needs its reason", hint="say why; it is printed beside the score")
     amendment = Amendment(reading=reading_id, what="ruling", reason=reason, by=by, counts=counts)
     _write(journal, clock, "amendment", amendment)
-    said = (Amendment.model_validate(event.body) for event in journal.events("amendment"))
-    return amended(Reading.model_validate(found.body), (one for one in said if one.reading == reading_id))
+    said = (one for _, one in facts(journal, "amendment", Amendment) if one.reading == reading_id)
+    return amended(read_fact(Reading, found), said)
 
 
 def _write(journal: Journal, clock: Clock, kind: str, body: Model, event_id: str | None = None) -> None:

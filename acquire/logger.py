@@ -14,8 +14,6 @@ from datetime import datetime, timedelta
 from math import isfinite
 from typing import Literal, TypeVar
 
-from pydantic import ValidationError
-
 from acquire.bench import Bench
 from acquire.calibration.checks import Check
 from acquire.calibration.stamp import Incident, Known, channel_of, doubtful_readings, rules_for, stamp
@@ -23,13 +21,13 @@ from acquire.capture.taken import Taken
 from acquire.chain import Event, utc_text
 from acquire.clock import Clock
 from acquire.errors import JournalError
+from acquire.facts import facts, read_fact
 from acquire.journal import Draft, Journal
-from acquire.model import Amendment, CalibrationState, Details, Model, RawRef, Reading, Refusal, Step
+from acquire.model import Amendment, CalibrationState, Details, RawRef, Reading, Refusal, Step
 
 Fact = Reading | Refusal | Check | Incident | Amendment
 TimeSource = Literal["device", "line position", "host read", "typed in"]
 
-_M = TypeVar("_M", bound=Model)
 _Item = TypeVar("_Item", Reading, Refusal)
 
 
@@ -226,7 +224,7 @@ class Logger:
         said = item.model_dump(mode="json", exclude={"stamp"})
         differs = [key for key, value in said.items() if found.body.get(key) != value]
         if found.kind == kind and not differs:
-            return _read(type(item), found)
+            return read_fact(type(item), found)
         raise JournalError(
             f"event {found.seq} holds {item.id!r} as a {found.kind} that differs in {', '.join(differs)}",
             hint="the same bytes gave another result: verify the journal against its recordings",
@@ -259,8 +257,8 @@ class _History:
         for kind, model in models.items():
             known = self._known[kind]
             since = known[-1].seq if known else 0
-            for event in self._journal.events(kind, since=since):
-                known.append(Known(event.seq, event.id, _read(model, event)))
+            for event, fact in facts(self._journal, kind, model, since=since):
+                known.append(Known(event.seq, event.id, fact))
         return sorted((*self._known["check"], *self._known["incident"]), key=lambda known: known.seq)
 
 
@@ -270,7 +268,7 @@ def as_stamped(journal: Journal, trial: str | None = None) -> list[Reading]:
     Raises:
         JournalError: the journal cannot be read.
     """
-    return [_read(Reading, event) for event in _logged(journal, trial)]
+    return [read_fact(Reading, event) for event in _logged(journal, trial)]
 
 
 def readings(journal: Journal, trial: str | None = None) -> list[Reading]:
@@ -291,9 +289,8 @@ def _amended(journal: Journal, trial: str | None = None) -> list[tuple[int, Read
     """Every reading as known now, with its place in the journal; of one trial or of all."""
     amendments: dict[str, list[Amendment]] = {}
     # Amendments last: one written meanwhile then finds its reading, or waits for the next call.
-    logged = [(event.seq, _read(Reading, event)) for event in _logged(journal, trial)]
-    for event in journal.events("amendment"):
-        amendment = _read(Amendment, event)
+    logged = [(event.seq, read_fact(Reading, event)) for event in _logged(journal, trial)]
+    for _, amendment in facts(journal, "amendment", Amendment):
         amendments.setdefault(amendment.reading, []).append(amendment)
     return [(seq, amended(reading, amendments.get(reading.id, ()))) for seq, reading in logged]
 
@@ -315,16 +312,6 @@ def amended(reading: Reading, amendments: Iterable[Amendment]) -> Reading:
             case "ruling":
                 now = now.model_copy(update={"counts": amendment.counts})
     return now
-
-
-def _read(model: type[_M], event: Event) -> _M:
-    try:
-        return model.model_validate(event.body)
-    except ValidationError as error:
-        raise JournalError(
-            f"event {event.seq} ({event.kind}) does not say what a {event.kind} must: {error}",
-            hint="it was written by another version of the program, or altered; verify the journal",
-        ) from error
 
 
 def _place(taken: Taken, source: Source) -> tuple[datetime, RawRef]:

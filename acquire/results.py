@@ -6,26 +6,21 @@
 local gravity) and the method, so any figure can be worked out again, by this method or by another.
 """
 
-from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import TypeVar
-
-from pydantic import ValidationError
 
 from acquire.bench import Bench
 from acquire.calibration.checks import Check
-from acquire.errors import ConfigError, JournalError
+from acquire.errors import ConfigError
+from acquire.facts import facts
 from acquire.journal import Journal
 from acquire.logger import as_stamped as logged_readings
 from acquire.logger import readings as known_readings
-from acquire.model import Inspection, Model, Rating, Reading, Refusal, Step, StreamStart, Trial
+from acquire.model import Inspection, Rating, Reading, Refusal, Step, StreamStart, Trial
 from acquire.scoring.method import Method
 from acquire.scoring.results import LeftOut, Scorecard
 from acquire.scoring.scorecard import score
 from acquire.scoring.standings import Standings, rank
 from drivers.keys import nearest
-
-_M = TypeVar("_M", bound=Model)
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,17 +60,17 @@ def gather(journal: Journal, *, as_stamped: bool = False) -> Material:
     Raises:
         JournalError: the journal cannot be read.
     """
-    ratings, replaced = _newest([rating for _, rating in _facts(journal, "rating", Rating)])
-    trials = {trial.id: trial for _, trial in _facts(journal, "trial", Trial)}
+    ratings, replaced = _newest([rating for _, rating in facts(journal, "rating", Rating)])
+    trials = {trial.id: trial for _, trial in facts(journal, "trial", Trial)}
     return Material(
         trials=tuple(trials.values()),
         readings=tuple(logged_readings(journal) if as_stamped else known_readings(journal)),
-        refusals=tuple(refusal for _, refusal in _facts(journal, "refusal", Refusal)),
+        refusals=tuple(refusal for _, refusal in facts(journal, "refusal", Refusal)),
         ratings=tuple(ratings),
         replaced=tuple(replaced),
-        inspections=tuple(found for _, found in _facts(journal, "inspection", Inspection)),
-        checks=tuple(_facts(journal, "check", Check)),
-        streams=tuple(start for _, start in _facts(journal, "stream", StreamStart)),
+        inspections=tuple(found for _, found in facts(journal, "inspection", Inspection)),
+        checks=tuple((event.id, check) for event, check in facts(journal, "check", Check)),
+        streams=tuple(start for _, start in facts(journal, "stream", StreamStart)),
     )
 
 
@@ -117,17 +112,6 @@ def standings(material: Material, bench: Bench, method: Method) -> Standings:
     if not material.trials:
         raise ConfigError("the journal has no trial yet", hint="begin one; see: panelwright trial --help")
     return rank(scorecards(material, bench, method))
-
-
-def _facts(journal: Journal, kind: str, model: type[_M]) -> Iterator[tuple[str, _M]]:
-    for event in journal.events(kind):
-        try:
-            yield event.id, model.model_validate(event.body)
-        except ValidationError as error:
-            raise JournalError(
-                f"event {event.seq} ({kind}) does not say what a {kind} must: {error}",
-                hint="it was written by another version of the program, or altered; verify the journal",
-            ) from error
 
 
 def _newest(ratings: list[Rating]) -> tuple[list[Rating], list[tuple[Rating, Rating]]]:

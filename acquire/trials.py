@@ -8,15 +8,13 @@ untreated: it has no handling, and what is measured "treated" on it shows what t
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import TypeVar
 
 from acquire.errors import ConfigError, MethodError
+from acquire.facts import facts
 from acquire.journal import Journal
 from acquire.logger import readings
-from acquire.model import Inspection, Model, Phase, Rating, Reading, Step, Test, Trial
+from acquire.model import Inspection, Phase, Rating, Reading, Step, Test, Trial
 from acquire.scoring.method import Method
-
-_M = TypeVar("_M", bound=Model)
 
 BARE: Phase = "bare"
 
@@ -47,18 +45,16 @@ class StepState:
 
 def record_of(journal: Journal, trial: str | None = None) -> Record:
     """What the journal knows now, of one trial or of all. The newest answer to a question counts."""
-    ratings = {(one.trial, one.step): one for one in _all(journal, "rating", Rating)}
-    inspections = {(one.trial, one.panel, one.stage): one for one in _all(journal, "inspection", Inspection)}
+    ratings = {(one.trial, one.step): one for _, one in facts(journal, "rating", Rating)}
+    inspections = {
+        (one.trial, one.panel, one.stage): one for _, one in facts(journal, "inspection", Inspection)
+    }
     return Record(tuple(readings(journal, trial)), tuple(ratings.values()), tuple(inspections.values()))
 
 
 def trials_of(journal: Journal) -> dict[str, Trial]:
     """Every trial by its id, in the order they were opened."""
-    return {trial.id: trial for trial in _all(journal, "trial", Trial)}
-
-
-def _all(journal: Journal, kind: str, model: type[_M]) -> list[_M]:
-    return [model.model_validate(event.body) for event in journal.events(kind)]
+    return {trial.id: trial for _, trial in facts(journal, "trial", Trial)}
 
 
 def steps(trial: Trial, method: Method) -> list[Step]:
