@@ -24,8 +24,10 @@ def method(*changes: tuple[str, str]) -> Method:
     return parse_method(text, "test")
 
 
-def stamp(state: CalibrationState = CalibrationState.IN_TOLERANCE, u: float = 0.0) -> Stamp:
-    return Stamp(state=state, reason="as the test says", standard_uncertainty=u)
+def stamp(
+    state: CalibrationState = CalibrationState.IN_TOLERANCE, u: float = 0.0, at: float | None = None
+) -> Stamp:
+    return Stamp(state=state, reason="as the test says", standard_uncertainty=u, at_value=at)
 
 
 def reading(

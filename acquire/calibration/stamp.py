@@ -82,7 +82,7 @@ def stamp(
     Args:
         history: what the journal knew of this gauge and others when the reading was logged, in its order.
         channel: angle of a gloss reading; only checks at that angle count.
-        value: the reading's value in its unit, for a relative tolerance where no check bounds the error.
+        value: the reading's value in its unit, for a relative tolerance where there is no check at all.
     """
     own = [known for known in history if _concerns(known.fact, gauge, channel)]
     failed = _standing_failure(own)
@@ -94,7 +94,8 @@ def stamp(
         # Readings are not corrected for the deviation, so all of it stays in the uncertainty.
         parts += [check.standard_uncertainty, check.deviation]
     if any(state is CalibrationState.UNCHECKED for state, _ in faults):
-        parts.append(rules.tolerance.at(value) / sqrt(3))
+        # All parts must hold at one value, or they could not be scaled to another together.
+        parts.append(rules.tolerance.at(check.assigned if check else value) / sqrt(3))
     return Stamp(
         state=faults[0][0] if faults else CalibrationState.IN_TOLERANCE,
         reason="; ".join(reason for _, reason in faults) or _well(check, rules),
@@ -104,6 +105,7 @@ def stamp(
         age_s=(at - check.t_utc).total_seconds() if check else None,
         deviation=check.deviation if check else None,
         standard_uncertainty=hypot(*parts),
+        at_value=check.assigned if check else None,
     )
 
 

@@ -157,25 +157,38 @@ def _mean(
 def _gauge_errors(spec: Paired, selections: Iterable[Selection], sources: Sources) -> dict[str, Uncertain]:
     """One variable for each gauge, the same in every mean that it took part in.
 
-    Of several checks of a gauge the least certain one is taken. "scale": the stamp's uncertainty is taken to
-    hold at the gauge's largest reading here and to shrink in proportion below it. "offset": it shifts all
+    Of several checks of a gauge the least certain one is taken. "scale": the stamp's uncertainty holds at the
+    value that was checked and grows and shrinks in proportion to the reading. "offset": it shifts all
     readings alike, and cancels between bare and treated.
     """
-    size: dict[str, float] = defaultdict(float)
-    largest: dict[str, float] = defaultdict(float)
+    by_gauge: dict[str, list[Candidate]] = defaultdict(list)
     for selection in selections:
         for candidate in selection.used:
-            gauge = candidate.reading.gauge
-            size[gauge] = max(size[gauge], candidate.reading.stamp.standard_uncertainty)
-            largest[gauge] = max(largest[gauge], abs(candidate.value))
+            by_gauge[candidate.reading.gauge].append(candidate)
     errors: dict[str, Uncertain] = {}
-    for gauge in sorted(size):
+    for gauge, used in sorted(by_gauge.items()):
         if spec.gauge_error == "offset":
-            errors[gauge] = sources.make(0.0, size[gauge], name=f"gauge {gauge}", unit=spec.unit)
+            size = max(candidate.reading.stamp.standard_uncertainty for candidate in used)
+            errors[gauge] = sources.make(0.0, size, name=f"gauge {gauge}", unit=spec.unit)
         else:
-            share = size[gauge] / largest[gauge] if largest[gauge] else 0.0
-            errors[gauge] = sources.make(0.0, share, name=f"scale of gauge {gauge}", unit="1")
+            errors[gauge] = sources.make(0.0, _scale_error(used), name=f"scale of gauge {gauge}", unit="1")
     return errors
+
+
+def _scale_error(used: Sequence[Candidate]) -> float:
+    """Relative standard uncertainty of one gauge's scale, by the least certain stamp.
+
+    A stamp without a check states a bound that holds at every reading alike, so the largest one says how
+    steep an error it leaves room for.
+    """
+    largest = max(abs(candidate.value) for candidate in used)
+    share = 0.0
+    for candidate in used:
+        stamp = candidate.reading.stamp
+        at = abs(stamp.at_value or largest)
+        if at:
+            share = max(share, stamp.standard_uncertainty / at)
+    return share
 
 
 def _silent_gauges(selections: Iterable[Selection]) -> Iterable[str]:

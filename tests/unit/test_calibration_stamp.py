@@ -140,6 +140,16 @@ def test_without_a_valid_check_the_tolerance_stands_in() -> None:
     assert relative.standard_uncertainty == pytest.approx(0.1 / sqrt(3), rel=1e-12)
 
 
+def test_it_says_at_which_value_its_uncertainty_was_found() -> None:
+    assert stamp("force", NOON, history(check()), rules(), value=0.5).at_value == 2.0
+    assert stamp("force", NOON, [], rules(), value=0.5).at_value is None
+    # Stale: all parts hold at the checked value, the relative tolerance too (2 % of 2 N, not of 0.5 N).
+    held = rules(tolerance=Tolerance(relative=0.02))
+    stale = stamp("force", after(9), history(check()), held, value=0.5)
+    assert stale.at_value == 2.0
+    assert stale.standard_uncertainty == pytest.approx(hypot(0.004, 0.01, 0.04 / sqrt(3)), rel=1e-12)
+
+
 def test_a_bench_gives_its_gauges_rules(tmp_path: Path) -> None:
     bench = make_bench(tmp_path)
     force = rules_for(bench, "force")

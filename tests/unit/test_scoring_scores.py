@@ -156,6 +156,26 @@ def test_a_scale_error_grows_with_the_gain() -> None:
     assert gauge_share(found) == pytest.approx(40 / WEIGHT_N * gain_n * 0.05 / max(BARE), rel=1e-9)
 
 
+@pytest.mark.parametrize("checked_n", [1.961, 4.903, 9.807])
+def test_a_gauge_that_errs_in_proportion_weighs_the_same_whatever_weight_it_was_checked_on(
+    checked_n: float,
+) -> None:
+    """2 % of scale found on 200 g, 500 g or 1 kg are 2 % of the gain."""
+    found = points(of(Kind.SLIP, slip_readings(stamp=stamp(u=0.02 * checked_n, at=checked_n))))
+    gain_n = mean(BARE) - mean(TREATED)
+    assert gauge_share(found) == pytest.approx(40 / WEIGHT_N * gain_n * 0.02, rel=1e-9)
+
+
+def test_the_least_certain_of_two_checks_rules_by_its_share() -> None:
+    """0.06 N at 9.8 N is the better knowledge of a scale than 0.05 N at 2 N."""
+    checks = {"bare": stamp(u=0.06, at=9.8), "treated": stamp(u=0.05, at=2.0)}
+    readings = [item.model_copy(update={"stamp": checks[item.step.phase]}) for item in slip_readings()]
+    gain_n = mean(BARE) - mean(TREATED)
+    assert gauge_share(points(of(Kind.SLIP, readings))) == pytest.approx(
+        40 / WEIGHT_N * gain_n * 0.05 / 2.0, rel=1e-9
+    )
+
+
 def test_a_gauge_without_stated_uncertainty_is_named() -> None:
     assert (
         "gauge force-gauge has no stated uncertainty, so none is counted for it"
