@@ -12,6 +12,7 @@ from acquire.logger import amended
 from acquire.model import Amendment, Inspection, Model, Rating, Reading, Step, Trial
 from acquire.scoring.method import Method
 from acquire.trials import check_rating, record_of, strokes_on, trials_of
+from drivers.keys import one_line
 
 
 def trial_named(journal: Journal, trial_id: str) -> Trial:
@@ -35,11 +36,11 @@ def open_trial(
     Raises:
         ConfigError: there is one of that id already, or something about it cannot be; says what.
     """
-    if len(set(panels)) != len(panels) or not all(panel and panel == panel.strip() for panel in panels):
-        raise ConfigError(
-            f"panels cannot be named {', '.join(map(repr, panels))}",
-            hint="name each panel once, without blanks around it",
-        )
+    if len(set(panels)) != len(panels):
+        raise ConfigError(f"panels cannot be named {', '.join(panels)}", hint="name each panel once")
+    for what, names in (("product", (product,)), ("panel", panels)):
+        for name in names:
+            _must_be_one_line(what, name)
     if trial_id in trials_of(journal):
         raise ConfigError(f"there is a trial {trial_id!r} already", hint="choose another id")
     try:
@@ -48,11 +49,17 @@ def open_trial(
         at = str(error.errors()[0]["loc"][0])
         raise ConfigError(
             f"a trial cannot be opened with {at} {error.errors()[0]['input']!r}",
-            hint="an id is made of small letters, digits and single hyphens, such as larch-2; "
-            "product and panels may not be empty",
+            hint="an id is made of small letters, digits and single hyphens, such as larch-2",
         ) from error
     _write(journal, clock, "trial", trial)
     return trial
+
+
+def _must_be_one_line(what: str, name: str) -> None:
+    try:
+        one_line(name)
+    except ValueError as error:
+        raise ConfigError(f"the name of a {what} {error}", hint="choose another name") from error
 
 
 def rate(journal: Journal, clock: Clock, method: Method, trial: Trial, step: Step, value: float) -> Rating:

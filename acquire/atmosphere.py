@@ -4,6 +4,8 @@ from typing import Annotated
 
 from pydantic import BaseModel, ConfigDict, Field
 
+from drivers.keys import OneLine
+
 
 class Atmosphere(BaseModel):
     """The standard atmosphere that the room is held against.
@@ -13,7 +15,7 @@ class Atmosphere(BaseModel):
 
     model_config = ConfigDict(frozen=True, extra="forbid", strict=True)
 
-    name: Annotated[str, Field(min_length=1)] = "ISO 3270:1984"
+    name: OneLine = "ISO 3270:1984"
     temperature_degc: Annotated[float, Field(ge=-50, le=100)] = 23.0
     temperature_within: Annotated[float, Field(gt=0, allow_inf_nan=False)] = 2.0
     humidity_percent: Annotated[float, Field(ge=0, le=100)] = 50.0

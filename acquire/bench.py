@@ -19,7 +19,7 @@ from acquire.address import Address, parse_address
 from acquire.atmosphere import Atmosphere
 from acquire.errors import ConfigError
 from drivers.description import DescriptionError, load_description
-from drivers.keys import faults, nearest
+from drivers.keys import OneLine, faults, nearest
 from drivers.modbus_settings import ModbusSettings
 
 STANDARD_GRAVITY_M_S2 = 9.80665
@@ -31,7 +31,6 @@ _T = TypeVar("_T", bound=BaseModel)
 Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
 NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]
 CoverageFactor = Annotated[float, Field(ge=1, le=4)]
-Text = Annotated[str, Field(min_length=1)]
 
 
 class _Table(BaseModel):
@@ -61,7 +60,7 @@ class Place(_Table):
 class Certificate(_Table):
     """A gauge's calibration certificate; the uncertainty is in N, GU or strokes."""
 
-    number: Text
+    number: OneLine
     due: date
     """Last day on which it holds, in the bench's time zone."""
     expanded_uncertainty: NotNegative
@@ -92,9 +91,9 @@ class Tolerance(_Table):
 class BenchGauge(_Table):
     """One gauge of the bench."""
 
-    description: Text
+    description: OneLine
     """Name of its description file, without `.toml`."""
-    port: Text
+    port: OneLine
     tolerance: Tolerance
     where: Literal["room", "panel"] = "room"
     """What a temperature is of: only that of the room is held against the standard atmosphere."""
@@ -117,7 +116,7 @@ class Weight(_Table):
     expanded_uncertainty: NotNegative
     """Of the mass, in g."""
     coverage_factor: CoverageFactor = 2.0
-    certificate: Text
+    certificate: OneLine
     due: date
 
 
@@ -129,7 +128,7 @@ class Tile(_Table):
     expanded_uncertainty: NotNegative
     """Of each value, in GU."""
     coverage_factor: CoverageFactor = 2.0
-    certificate: Text
+    certificate: OneLine
     due: date
 
 
@@ -157,7 +156,7 @@ class _Head(_Table):
     """The keys of the file outside the tables of gauges and references."""
 
     format: Literal["panelwright-bench 1"]
-    name: Text
+    name: OneLine
     time_zone: str
     place: Place | None = None
     atmosphere: Atmosphere = Atmosphere()

@@ -24,7 +24,7 @@ from pydantic import (
 )
 
 from drivers.base import Driver
-from drivers.keys import faults
+from drivers.keys import OneLine, faults, one_line
 from drivers.registry import DriverLoadError, driver_class
 
 UNITS: dict[str, dict[str, float]] = {
@@ -133,7 +133,7 @@ class Timing(Table):
 class CommonKeys(Table):
     """The keys of a description file, but for the family's table."""
 
-    title: Annotated[str, Field(min_length=1)]
+    title: OneLine
     driver: str
     quantity: Quantity
     unit: str
@@ -225,10 +225,14 @@ def parse_description(
     """
     where = where or name
     try:
-        keys = tomllib.loads(data.decode())
+        keys = tomllib.loads(data.decode("utf-8-sig"))
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
         raise DescriptionError(where, [f"is not TOML: {error}"]) from error
     found: list[str] = []
+    try:
+        one_line(name)
+    except ValueError as error:
+        found.append(f"the file's name: {error}")
     family = _family(keys, found, known)
     settings = None if family is None else _family_settings(family, keys, found)
     if family is not None and not family.needs_port:

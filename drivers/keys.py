@@ -1,10 +1,27 @@
 """Says what is wrong with a file a person edits: every fault, each with its key and the nearest known one."""
 
 from collections.abc import Iterator
+from decimal import Decimal
 from difflib import get_close_matches
-from typing import Any, get_args
+from typing import Annotated, Any, get_args
 
-from pydantic import BaseModel, ValidationError
+from pydantic import AfterValidator, BaseModel, ValidationError
+
+
+def one_line(text: str) -> str:
+    """The rule for every name: it can stand in one line of a recording, a table or a message.
+
+    Raises:
+        ValueError: it cannot.
+    """
+    if not text or not text.isprintable() or text != text.strip():
+        raise ValueError(
+            f"must be one line of printable text, not empty, without blanks around it, not {text!r}"
+        )
+    return text
+
+
+OneLine = Annotated[str, AfterValidator(one_line)]
 
 
 def nearest(key: str, known: list[str]) -> str:
@@ -40,7 +57,7 @@ def faults(error: ValidationError, model: type[BaseModel], prefix: str = "") -> 
     lines = []
     for fault in error.errors(include_url=False):
         path = fault["loc"]
-        key = ".".join(str(step) for step in ((prefix, *path) if prefix else path))
+        key = ".".join(str(step) for step in ((prefix, *path) if prefix else path)) or "(whole file)"
         if fault["type"] == "extra_forbidden":
             says = f"unknown key; {nearest(str(path[-1]), _keys_at(model, path[:-1]))}"
         elif fault["type"] == "missing":
@@ -48,6 +65,10 @@ def faults(error: ValidationError, model: type[BaseModel], prefix: str = "") -> 
         elif fault["type"] == "value_error":
             says = str(fault["ctx"]["error"])
         else:
-            says = f"{fault['msg'][0].lower()}{fault['msg'][1:]}, not {fault['input']!r}"
+            given = fault["input"]
+            shown = "" if isinstance(given, dict | BaseModel) else f", not {given!r}"
+            # A method's numbers are decimals, and nobody wrote "Decimal" into a file.
+            shown = f", not {given}" if isinstance(given, Decimal) else shown
+            says = f"{fault['msg'][0].lower()}{fault['msg'][1:]}{shown}"
         lines.append(f"{key}: {says}")
     return lines

@@ -10,6 +10,7 @@ from typing import Annotated, Any, Literal
 from pydantic import BeforeValidator, Field, PlainSerializer, StringConstraints, ValidationError
 
 from acquire.model import Model
+from drivers.keys import OneLine
 
 MAX_CHUNK_BYTES = 1 << 20
 MAX_LINE_BYTES = 3 * MAX_CHUNK_BYTES + 64
@@ -34,13 +35,6 @@ def _read_utc(value: object) -> datetime:
     raise ValueError("must be a UTC time such as 2031-05-04T08:00:00.000000Z")
 
 
-def _one_line(value: object) -> object:
-    if isinstance(value, str) and (not value.isprintable() or value != value.strip() or not value):
-        raise ValueError("must be one line of printable text, not empty, without blanks around it")
-    return value
-
-
-Text = Annotated[str, BeforeValidator(_one_line)]
 Utc = Annotated[
     datetime, BeforeValidator(_read_utc), PlainSerializer(lambda value: value.strftime(_UTC_FORMAT))
 ]
@@ -54,13 +48,13 @@ class Header(Model):
     """
 
     format: Literal["panelwright-rec 1"] = "panelwright-rec 1"
-    driver: Text
+    driver: OneLine
     description_sha256: Annotated[str, StringConstraints(pattern="^[0-9a-f]{64}$")] | None = None
-    device: Text | None = None
-    firmware: Text | None = None
-    port: Text | None = None
+    device: OneLine | None = None
+    firmware: OneLine | None = None
+    port: OneLine | None = None
     start_utc: Utc | None = Field(default=None)
-    scenario: Text | None = None
+    scenario: OneLine | None = None
     expect: Literal["readings", "nothing"] = "readings"
 
     def to_text(self) -> str:

@@ -22,9 +22,9 @@ from pydantic import (
 
 from acquire.errors import ConfigError
 from acquire.model import CalibrationState
-from acquire.scoring.faults import describe
 from acquire.scoring.rounding import Rounding
 from acquire.scoring.statistics import Sides
+from drivers.keys import OneLine, faults
 
 
 class Section(BaseModel):
@@ -269,7 +269,7 @@ class Method(Section):
     """Everything that turns readings into points. Make it with `parse_method`."""
 
     format: Literal["panelwright-method 1"]
-    title: str = Field(min_length=1)
+    title: OneLine
     uncertainty: Coverage = Coverage()
     stamps: StampRules
     outliers: OutlierRules
@@ -305,9 +305,9 @@ def parse_method(text: str, where: str) -> Method:
     try:
         method = Method.model_validate(table)
     except ValidationError as error:
-        faults = describe(Method, error)
+        found = faults(error, Method)
         raise ConfigError(
-            f"{where}: {len(faults)} fault(s)\n" + "\n".join(f"  {fault}" for fault in faults),
+            f"{where}: {len(found)} fault(s)\n" + "\n".join(f"  {fault}" for fault in found),
             hint="correct the keys named and try again",
         ) from error
     method._sha256 = hashlib.sha256(text.encode()).hexdigest()

@@ -56,14 +56,22 @@ def test_an_id_that_cannot_be_is_refused_with_what_can(bench: MadeBench, trial_i
     assert trials_of(bench.journal) == {}
 
 
-@pytest.mark.parametrize("panels", [("A", "A"), ("A", ""), (" A",)])
-def test_panels_are_named_once_and_plainly(bench: MadeBench, panels: tuple[str, ...]) -> None:
-    with pytest.raises(ConfigError, match="panels cannot be named"):
+@pytest.mark.parametrize(
+    ("panels", "told"),
+    [
+        (("A", "A"), "panels cannot be named A, A"),
+        (("A", ""), "the name of a panel must be one line of printable text"),
+        ((" A",), "the name of a panel must be one line .* not ' A'"),
+        (("A\nB",), "the name of a panel must be one line"),
+    ],
+)
+def test_panels_are_named_once_and_plainly(bench: MadeBench, panels: tuple[str, ...], told: str) -> None:
+    with pytest.raises(ConfigError, match=told):
         open_trial(bench, "larch", *panels)
 
 
 def test_an_empty_product_is_not_blamed_on_the_id(bench: MadeBench) -> None:
-    with pytest.raises(ConfigError, match="with product ''"):
+    with pytest.raises(ConfigError, match="the name of a product must be one line of printable text"):
         answers.open_trial(bench.journal, bench.clock, "t", product="", panels=("A",), control=False)
 
 

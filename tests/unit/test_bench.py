@@ -1,3 +1,4 @@
+import re
 from datetime import date, timedelta
 from pathlib import Path
 
@@ -223,3 +224,10 @@ def test_the_standard_atmosphere_can_be_set(tmp_path: Path) -> None:
     assert make_bench(tmp_path, text).atmosphere.outside("temperature", 22.5) == (
         "22.5 degC is above 22 degC (own)"
     )
+
+
+@pytest.mark.parametrize("name", ["My bench ", "Line\\nTwo", "Bench\\tA", ""])
+def test_a_name_that_no_recording_could_hold_is_told_at_once(name: str, tmp_path: Path) -> None:
+    text = re.sub(r'^name = ".*"$', lambda _: f'name = "{name}"', BENCH, count=1, flags=re.MULTILINE)
+    with pytest.raises(ConfigError, match="name: must be one line of printable text"):
+        make_bench(tmp_path, text)

@@ -261,3 +261,21 @@ def test_a_family_of_another_package_brings_its_own_table() -> None:
     assert [(error.why, error.at) for error in batch.errors] == [("not a whole number", 9)]
     with pytest.raises(DescriptionError, match=r"fixed\.width: input should be a valid integer"):
         parse_description(text.replace("width = 3", "width = 'x'").encode(), "invented", known=known)
+
+
+def test_the_mark_that_some_editors_put_before_the_text_is_no_fault(tmp_path: Path) -> None:
+    data = b"\xef\xbb\xbf" + GOOD.encode()
+    path = tmp_path / "marked.toml"
+    path.write_bytes(data)
+    loaded = load_description(path)
+    assert loaded.sha256 == sha256(data).hexdigest()
+    # A journal keeps the text alone: it must make the same description again.
+    again = parse_description(loaded.text.encode(), "marked")
+    assert again.sha256 == loaded.sha256
+    assert again.title == "Invented"
+
+
+@pytest.mark.parametrize("name", ["", " gauge", "two\nlines"])
+def test_a_file_name_that_no_recording_could_hold_is_a_fault(name: str) -> None:
+    with pytest.raises(DescriptionError, match="the file's name: must be one line of printable text"):
+        parse_description(GOOD.encode(), name)
