@@ -10,7 +10,9 @@ ROOMS = ("acquire", "drivers", "simulators", "config")
 def main() -> int:
     """Prints what is too large; the exit code says whether anything is over the hard cap."""
     sizes = [
-        (len(path.read_text().splitlines()), path) for room in ROOMS for path in Path(room).rglob("*.py")
+        (len(path.read_text(encoding="utf-8").splitlines()), path)
+        for room in ROOMS
+        for path in Path(room).rglob("*.py")
     ]
     for lines, path in sorted(sizes, reverse=True):
         if lines > SOFT:

@@ -8,6 +8,7 @@ from typing import Any
 
 import click
 
+from acquire.cli.plain import write_out_what_cannot_be_shown
 from acquire.errors import PanelwrightError
 
 _COMMANDS = {
@@ -49,6 +50,10 @@ class _Commands(click.Group):
         command = getattr(import_module(module), name)
         assert isinstance(command, click.Command)
         return command
+
+    def main(self, *args: Any, **kwargs: Any) -> Any:
+        write_out_what_cannot_be_shown()
+        return super().main(*args, **kwargs)
 
     def invoke(self, ctx: click.Context) -> Any:
         try:

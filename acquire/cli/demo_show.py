@@ -46,7 +46,7 @@ def _make_room(folder: Path) -> None:
             raise click.UsageError(f"{folder} holds something else; choose another --home")
         rmtree(folder)
     folder.mkdir(parents=True, exist_ok=True)
-    (folder / "DEMO").write_text(MARKER)
+    (folder / "DEMO").write_text(MARKER, encoding="utf-8")
 
 
 def _quietly(display: Display) -> "_Quiet":

@@ -7,6 +7,8 @@ from typing import Any
 
 import click
 
+from acquire.cli.plain import shows_everything
+
 home_option = click.option(
     "--home",
     type=click.Path(path_type=Path, file_okay=False),
@@ -19,7 +21,9 @@ json_option = click.option("--json", "as_json", is_flag=True, help="Print JSON f
 
 def echo_json(data: Any, *, indent: int | None = 2) -> None:
     """Prints data as JSON; what is not a number is null, as the standard knows no NaN."""
-    click.echo(json.dumps(_plain(data), indent=indent, ensure_ascii=False, allow_nan=False))
+    # Escaped where it must be: a program that reads JSON can undo that, and could not undo "?".
+    text = json.dumps(_plain(data), indent=indent, ensure_ascii=not shows_everything(), allow_nan=False)
+    click.echo(text)
 
 
 def _plain(data: Any) -> Any:

@@ -26,7 +26,7 @@ class Simulator:
             [sys.executable, "-m", "simulators.cli", *arguments, *place, "--no-auto"],
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
-            text=True,
+            encoding="utf-8",
             bufsize=1,
         )
         assert self._process.stdin is not None

@@ -26,9 +26,9 @@ def accept(name: str) -> str:
     if name not in pairs.names():
         raise ValueError(f"no recording is called {name!r}; there are: {', '.join(pairs.names())}")
     path = pairs.expectation(name)
-    old = path.read_text() if path.exists() else ""
+    old = path.read_text(encoding="utf-8") if path.exists() else ""
     new = pairs.outcome(name)
-    path.write_text(new)
+    path.write_text(new, encoding="utf-8", newline="\n")
     before, after = old.splitlines(keepends=True), new.splitlines(keepends=True)
     return "".join(unified_diff(before, after, f"{name} as it was", f"{name} as it is"))
 
