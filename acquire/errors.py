@@ -4,8 +4,7 @@
     ├── ConfigError (ValueError)     a file a person edits: file, key, what would be valid
     ├── TransportError (OSError)
     │   ├── PortBusy                 another program has it: a person must act
-    │   ├── PortLost                 gone or silent: retried by itself
-    │   └── PortClosed               we closed it; loops end
+    │   └── PortLost                 gone or silent: retried by itself
     ├── RecordingError (ValueError)  a .rec file, with its line number
     ├── SourceError (ValueError)     a force trace in somebody's own file, with line and column
     ├── MethodError (ValueError)     readings and method do not fit together
@@ -37,10 +36,6 @@ class PortBusy(TransportError):
 
 class PortLost(TransportError):
     """The port went away or fell silent; it is looked for again."""
-
-
-class PortClosed(TransportError):
-    """We closed the port ourselves."""
 
 
 class RecordingError(PanelwrightError, ValueError):
