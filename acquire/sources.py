@@ -1,6 +1,7 @@
 """From a recording on disk to samples or items: finds the gauge's description and runs the bytes through."""
 
 from collections.abc import Iterator
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -12,11 +13,12 @@ from acquire.capture.taken import Taken
 from acquire.clock import Clock
 from acquire.errors import ConfigError, RecordingError
 from acquire.ports.events import PortEvent, replay_events
-from acquire.recordings import Header, read_columns, read_header
+from acquire.recordings import Header, Line, read_columns, read_header
 from acquire.stream import GaugeStream
 from drivers.description import DescriptionError, GaugeDescription, load_description
 
 Floats = NDArray[np.float64]
+Times = NDArray[np.int64]
 
 
 def description_named(name: str, folder: Path) -> GaugeDescription:
@@ -79,21 +81,51 @@ def replay(
             clock.sleep(max(0.0, (due_ns - clock.monotonic_ns()) / 1e9))
             yield from stream.take(event)
     else:
-        for columns in _columns(path, stream):
-            yield from columns
+        for block in run_through(path, stream):
+            yield from block.taken
     yield from stream.finish()
 
 
-def _columns(path: Path, stream: GaugeStream) -> Iterator[list[Taken]]:
+@dataclass(frozen=True, slots=True)
+class Block:
+    """A part of a recording that went through a stream: many chunks at once, or one other line."""
+
+    taken: list[Taken]
+    line: Line | None
+    """What was not a chunk; None after chunks, when `stream.latest` holds their samples."""
+    t_us: int
+    """When it ended."""
+
+
+def run_through(path: Path, stream: GaugeStream) -> Iterator[Block]:
+    """Runs a recording through `stream` as fast as possible, and stops after each part of it.
+
+    Raises:
+        RecordingError: the recording is damaged, or holds a request the gauge's description does not send.
+    """
     blocks = read_columns(path)
     start_utc = blocks.header.start_utc
     assert start_utc is not None  # a header read from a file always has one
     for columns in blocks:
         if len(columns.data):
-            yield stream.take_chunks(columns.data, columns.t_us, columns.ends)
+            taken = stream.take_chunks(columns.data, columns.t_us, columns.ends)
+            yield Block(taken, None, int(columns.t_us[-1]))
         line = columns.control
         if line is not None:
-            yield stream.take(PortEvent("", line.kind, line.t_us, start_utc, line.data, line.note))
+            event = PortEvent("", line.kind, line.t_us, start_utc, line.data, line.note)
+            yield Block(stream.take(event), line, line.t_us)
+
+
+def latest_force(stream: GaugeStream) -> tuple[Times, Floats]:
+    """The samples of the chunks that went through last, those without a usable force left out.
+
+    Returns:
+        Their times in µs and forces in N, shape (n,) each.
+    """
+    if stream.latest is None or not len(stream.latest):
+        return np.empty(0, dtype=np.int64), np.empty(0)
+    force_n, usable = usable_force(stream.latest, stream.full_scale_n)
+    return stream.latest_t_us[usable], force_n[usable]
 
 
 def recorded_force(path: Path, gauge: Path | None = None) -> tuple[Floats, Floats, tuple[int, ...]]:
@@ -109,29 +141,18 @@ def recorded_force(path: Path, gauge: Path | None = None) -> tuple[Floats, Float
             hint="panelwright replay shows its readings",
         )
     stream = GaugeStream(description)
-    full_n = stream.full_scale_n
-    times: list[NDArray[np.int64]] = []
+    times: list[Times] = []
     forces: list[Floats] = []
     breaks: list[int] = []
     count = 0
-    blocks = read_columns(path)
-    start_utc = blocks.header.start_utc
-    assert start_utc is not None  # a header read from a file always has one
-    for columns in blocks:
-        if len(columns.data):
-            stream.take_chunks(columns.data, columns.t_us, columns.ends)
-            if stream.latest is not None and len(stream.latest):
-                force_n, usable = usable_force(stream.latest, full_n)
-                times.append(stream.latest_t_us[usable])
-                forces.append(force_n[usable])
-                count += int(np.count_nonzero(usable))
-        line = columns.control
-        if line is not None and line.kind == "lost" and count:
+    for block in run_through(path, stream):
+        if block.line is None:
+            t_us, force_n = latest_force(stream)
+            times.append(t_us)
+            forces.append(force_n)
+            count += len(t_us)
+        elif block.line.kind == "lost" and count:
             breaks.append(count)
-        if line is not None and line.kind == "open":
-            stream = GaugeStream(description)
-        if line is not None and line.kind == "sent":
-            stream.take(PortEvent("", line.kind, line.t_us, start_utc, line.data))
     if count < 2:
         raise RecordingError(f"{path}: fewer than two force samples in it", hint="was the gauge switched on?")
     t = np.asarray(np.concatenate(times) * 1e-6, dtype=np.float64)

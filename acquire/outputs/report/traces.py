@@ -6,17 +6,12 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
-from numpy.typing import NDArray
 
-from acquire.capture.pulls import usable_force
 from acquire.errors import PanelwrightError
 from acquire.model import Reading, StreamStart
-from acquire.ports.events import PortEvent
-from acquire.recordings import read_columns
+from acquire.sources import Floats, Times, latest_force, run_through
 from acquire.stream import GaugeStream
 from drivers.description import DescriptionError, parse_description
-
-Floats = NDArray[np.float64]
 
 BEFORE_S = 0.6
 AFTER_S = 0.4
@@ -68,20 +63,13 @@ def _of_recording(
     description = parse_description(start.description_text.encode(), start.description)
     stream = GaugeStream(description, dict(start.capture))
     spans = [(reading, *_span_us(reading)) for reading in readings]
-    kept: dict[str, list[tuple[NDArray[np.int64], Floats]]] = defaultdict(list)
+    kept: dict[str, list[tuple[Times, Floats]]] = defaultdict(list)
     last_us = max(stop for _, _, stop in spans)
-    blocks = read_columns(path)
-    start_utc = blocks.header.start_utc
-    assert start_utc is not None  # a header read from a file always has one
-    for columns in blocks:
-        if len(columns.data):
-            stream.take_chunks(columns.data, columns.t_us, columns.ends)
-            _keep(stream, spans, kept)
-        line = columns.control
-        if line is not None:
-            stream.take(PortEvent("", line.kind, line.t_us, start_utc, line.data, line.note))
-        if len(columns.t_us) and columns.t_us[-1] > last_us:
-            break
+    for block in run_through(path, stream):
+        if block.line is None:
+            _keep(*latest_force(stream), spans, kept)
+            if block.t_us > last_us:
+                break
     return {reading.id: _trace(reading, kept[reading.id]) for reading, _, _ in spans if kept[reading.id]}
 
 
@@ -93,20 +81,18 @@ def _span_us(reading: Reading) -> tuple[int, int]:
 
 
 def _keep(
-    stream: GaugeStream,
+    t_us: Times,
+    force_n: Floats,
     spans: Iterable[tuple[Reading, int, int]],
-    kept: dict[str, list[tuple[NDArray[np.int64], Floats]]],
+    kept: dict[str, list[tuple[Times, Floats]]],
 ) -> None:
-    if stream.latest is None or not len(stream.latest):
-        return
-    force_n, usable = usable_force(stream.latest, stream.full_scale_n)
     for reading, begin, end in spans:
-        inside = usable & (stream.latest_t_us >= begin) & (stream.latest_t_us <= end)
+        inside = (t_us >= begin) & (t_us <= end)
         if inside.any():
-            kept[reading.id].append((stream.latest_t_us[inside], force_n[inside]))
+            kept[reading.id].append((t_us[inside], force_n[inside]))
 
 
-def _trace(reading: Reading, parts: list[tuple[NDArray[np.int64], Floats]]) -> PullTrace:
+def _trace(reading: Reading, parts: list[tuple[Times, Floats]]) -> PullTrace:
     t_us = np.concatenate([times for times, _ in parts])
     force_n = np.concatenate([forces for _, forces in parts])
     return PullTrace(
