@@ -1,15 +1,14 @@
 """What surrounds the tests goes into the journal as events of its own: kind "climate". It is never scored."""
 
 from collections.abc import Callable
-from datetime import timedelta
 
 from acquire.bench import Bench
 from acquire.capture.taken import Taken
 from acquire.chain import Event
 from acquire.clock import Clock
 from acquire.journal import Journal
-from acquire.logger import Source
-from acquire.model import Climate, RawRef
+from acquire.logger import Source, place_of
+from acquire.model import Climate
 
 
 def climate_of(taken: Taken, *, gauge: str, source: Source, bench: Bench) -> Climate:
@@ -21,6 +20,7 @@ def climate_of(taken: Taken, *, gauge: str, source: Source, bench: Bench) -> Cli
     where = bench.gauge(gauge).where
     channel = taken.details.get("channel")
     concerned = where == "room" and taken.quantity in ("temperature", "humidity")
+    at, raw = place_of(taken, source)
     return Climate(
         gauge=gauge,
         quantity=taken.quantity,
@@ -30,14 +30,8 @@ def climate_of(taken: Taken, *, gauge: str, source: Source, bench: Bench) -> Cli
         where=where,
         outside=bench.atmosphere.outside(taken.quantity, taken.value) if concerned else None,
         atmosphere=bench.atmosphere.name if concerned else None,
-        t_utc=source.start_utc + timedelta(microseconds=taken.t_us),
-        raw=RawRef(
-            recording=source.recording,
-            opening=taken.opening,
-            first_byte=taken.first_byte,
-            last_byte=taken.last_byte,
-            ordinal=taken.ordinal,
-        ),
+        t_utc=at,
+        raw=raw,
     )
 
 

@@ -97,7 +97,7 @@ class Logger:
         if taken.verdict != "accepted":
             raise ValueError(f"item {taken.ordinal} of {source.recording} was refused; it is no reading")
         rules = rules_for(self._bench, gauge)
-        at, raw = _place(taken, source)
+        at, raw = place_of(taken, source)
         details = _plain(taken.details)
         _sync(sync_recording, source)
         with self._turn:
@@ -146,7 +146,7 @@ class Logger:
         """
         if taken.verdict != "refused":
             raise ValueError(f"item {taken.ordinal} of {source.recording} was accepted; log it")
-        at, raw = _place(taken, source)
+        at, raw = place_of(taken, source)
         refusal = Refusal(
             id=_item_id(raw),
             trial=trial,
@@ -314,7 +314,8 @@ def amended(reading: Reading, amendments: Iterable[Amendment]) -> Reading:
     return now
 
 
-def _place(taken: Taken, source: Source) -> tuple[datetime, RawRef]:
+def place_of(taken: Taken, source: Source) -> tuple[datetime, RawRef]:
+    """When a value was taken, and where its bytes are."""
     raw = RawRef(
         recording=source.recording,
         opening=taken.opening,
