@@ -51,10 +51,6 @@ class GaugeFront:
         """What the gauge shows of a trace: times in s on its axis and values in N, each shape (n,)."""
         return FrontStream(self, step_s=trace.step_s, rng=np.random.default_rng(seed)).feed(trace.force_n)
 
-    def overloads(self, shown_n: Floats) -> NDArray[np.bool_]:
-        """Which shown values stand at the limit of the range."""
-        return np.abs(shown_n) >= self.range_n
-
     def verdict(self, truth: PullTruth) -> tuple[Literal["accepted", "refused"], str]:
         """The intended verdict on a pull as this gauge sees it: one beyond its range is saturated."""
         if truth.verdict == "accepted" and truth.highest_n + abs(self.zero_n) >= self.range_n:
