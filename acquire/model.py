@@ -186,6 +186,8 @@ class Inspection(Model):
     stage: int
     strokes: int
     """Strokes actually counted since the panel was first washed."""
+    readings: tuple[str, ...] = ()
+    """Ids of the stroke readings since the panel's inspection before this one."""
     passed: bool
     note: str = ""
     t_utc: datetime

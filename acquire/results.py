@@ -81,13 +81,16 @@ def scorecard(material: Material, bench: Bench, method: Method, trial: str) -> S
         ConfigError: there is no such trial.
         MethodError: something would count twice.
     """
-    name = material.trial(trial).id
+    found = material.trial(trial)
+    name = found.id
     card = score(
         method,
         material.readings,
         material.ratings,
         material.inspections,
         trial=name,
+        panels=found.panels,
+        control=found.control,
         gravity=bench.gravity(),
     )
     return _with_replaced(card, [pair for pair in material.replaced if pair[0].trial == name])

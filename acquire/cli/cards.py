@@ -170,7 +170,9 @@ def _total_cell(row: Standing) -> str:
 def _print_row_words(console: Console, row: Standing) -> None:
     if row.level_with:
         _say(console, f"{row.trial} cannot be told from {', '.join(row.level_with)}")
-    if row.missing:
+    if row.control:
+        _say(console, f"{row.trial} is not ranked: untreated control")
+    elif row.missing:
         _say(
             console, f"{row.trial} is not ranked, for want of {', '.join(test.value for test in row.missing)}"
         )

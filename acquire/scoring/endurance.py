@@ -5,27 +5,44 @@ the product gave way is shown instead.
 """
 
 from collections import defaultdict
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping, Sequence
 from fractions import Fraction
 
-from acquire.model import Inspection, Test
+from acquire.model import Inspection, Reading, Test
 from acquire.scoring.method import Method, Wash
 from acquire.scoring.paired import Outcome
 from acquire.scoring.results import LeftOut, PanelResult, Score
+from acquire.scoring.scope import untouched
+from acquire.scoring.strokes import judge, looked_at
 from acquire.scoring.uncertainty import Sources, Twin, average
 
 
-def score_endurance(inspections: Iterable[Inspection], method: Method, sources: Sources) -> Outcome:
-    """Scores wash endurance from the inspections of one trial."""
+def score_endurance(
+    inspections: Sequence[Inspection],
+    readings: Iterable[Reading],
+    method: Method,
+    sources: Sources,
+    trial_panels: Sequence[str],
+) -> Outcome:
+    """Scores wash endurance from the inspections of one trial, in the journal's order.
+
+    Args:
+        readings: the trial's; those of strokes say with what gauge they were counted.
+        trial_panels: of the trial; if the one to be washed was never inspected, the score is withheld.
+    """
     rules = method.wash
-    left_out: list[LeftOut] = []
+    readings = list(readings)
+    left_out, marks = looked_at(inspections, readings, method)
     by_panel: dict[str, list[Inspection]] = defaultdict(list)
-    for inspection in sorted(inspections, key=lambda i: (i.t_utc, i.id)):
-        why = _unfit(inspection, rules)
-        if why is None:
+    doubtful_failures: dict[str, int] = {}
+    for judged in judge(inspections, readings, method):
+        inspection = judged.inspection
+        if judged.why_not is None:
             by_panel[inspection.panel].append(inspection)
-        else:
-            left_out.append(LeftOut(id=inspection.id, why=why))
+            continue
+        left_out.append(LeftOut(id=inspection.id, why=judged.why_not))
+        if not inspection.passed:
+            doubtful_failures[inspection.panel] = inspection.stage
     used: list[str] = []
     panels: list[PanelResult] = []
     notes: list[str] = []
@@ -33,31 +50,39 @@ def score_endurance(inspections: Iterable[Inspection], method: Method, sources: 
     for panel in sorted(by_panel):
         counted = _until_failure(by_panel[panel], left_out)
         used += [inspection.id for inspection in counted]
-        result, points = _panel(panel, counted, rules)
+        result, worth = _panel(panel, counted, rules)
         panels.append(result)
-        earned.append(points)
+        earned.append(worth)
         notes += _notes(result, counted, rules)
-    if not earned:
-        reasons = ("no inspection yet",)
-        score = _score(None, reasons, panels, used, left_out, notes, method, sources)
-        return score, None
-    points = average(earned).rounded(rules.rounding)
-    passing = tuple(
-        f"{result.panel} has not failed yet, and stages remain"
-        for result in panels
-        if result.first_failed is None and result.highest_passed != rules.stages[-1].at
+    problems = untouched(Test.WASH, trial_panels, by_panel, "inspected") if earned else ["no inspection yet"]
+    points = None if problems else average(earned).rounded(rules.rounding)
+    reasons = problems or list(_open_ends(panels, doubtful_failures, rules))
+    score = Score(
+        test=Test.WASH,
+        status="not given" if points is None else "at least" if reasons else "given",
+        reasons=tuple(reasons),
+        points=None if points is None else sources.points(points, method.uncertainty.coverage),
+        panels=tuple(panels),
+        used=tuple(used),
+        left_out=tuple(left_out),
+        marks=tuple(marks),
+        notes=tuple(notes),
     )
-    return _score(points, passing, panels, used, left_out, notes, method, sources), points
+    return score, points
 
 
-def _unfit(inspection: Inspection, rules: Wash) -> str | None:
-    if inspection.stage not in [stage.at for stage in rules.stages]:
-        return f"{inspection.stage} {rules.unit} is no stage of the method"
-    needed = rules.strokes_at(inspection.stage)
-    # Only a pass can come too early: what has failed before its stage has failed at its stage.
-    if inspection.passed and needed is not None and inspection.strokes < needed:
-        return f"made at {inspection.strokes} strokes; stage {inspection.stage} begins at {needed}"
-    return None
+def _open_ends(
+    panels: Iterable[PanelResult], doubtful_failures: Mapping[str, int], rules: Wash
+) -> Iterable[str]:
+    """Why the points are only a lower limit."""
+    for result in panels:
+        if result.first_failed is not None or result.highest_passed == rules.stages[-1].at:
+            continue
+        if result.panel in doubtful_failures:
+            stage = doubtful_failures[result.panel]
+            yield f"{result.panel} failed at stage {stage}, in an inspection that does not count"
+        else:
+            yield f"{result.panel} has not failed yet, and stages remain"
 
 
 def _until_failure(inspections: Iterable[Inspection], left_out: list[LeftOut]) -> list[Inspection]:
@@ -100,26 +125,3 @@ def _notes(result: PanelResult, counted: list[Inspection], rules: Wash) -> Itera
     if result.first_failed is not None:
         passed = "the start" if result.highest_passed is None else str(result.highest_passed)
         yield f"{result.panel} gave way between {passed} and {result.first_failed} {rules.unit}"
-
-
-def _score(
-    points: Twin | None,
-    reasons: tuple[str, ...],
-    panels: list[PanelResult],
-    used: list[str],
-    left_out: list[LeftOut],
-    notes: list[str],
-    method: Method,
-    sources: Sources,
-) -> Score:
-    given = points is not None
-    return Score(
-        test=Test.WASH,
-        status="not given" if not given else "at least" if reasons else "given",
-        reasons=reasons,
-        points=None if points is None else sources.points(points, method.uncertainty.coverage),
-        panels=tuple(panels),
-        used=tuple(used),
-        left_out=tuple(left_out),
-        notes=tuple(notes),
-    )

@@ -3,7 +3,7 @@
 change = treated − bare, panel by panel;  points = mean change × the rate for gain or for loss.
 """
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 
 from acquire.model import Reading, Test
 from acquire.scoring.method import Method
@@ -12,8 +12,10 @@ from acquire.scoring.selection import wanted
 from acquire.scoring.uncertainty import Sources, Twin
 
 
-def score_gloss(readings: Iterable[Reading], method: Method, sources: Sources) -> Outcome:
-    """Scores gloss from the readings of one trial."""
+def score_gloss(
+    readings: Iterable[Reading], method: Method, sources: Sources, panels: Sequence[str]
+) -> Outcome:
+    """Scores gloss from the readings of one trial, which has these panels."""
     rules = method.gloss
     stages = rules.rounding
 
@@ -35,4 +37,4 @@ def score_gloss(readings: Iterable[Reading], method: Method, sources: Sources) -
         change=lambda bare, treated: (treated - bare).rounded(stages.change),
         points=points,
     )
-    return score_paired(spec, readings, method, sources)
+    return score_paired(spec, readings, method, sources, panels)

@@ -9,6 +9,7 @@ from acquire.model import Phase, Reading, Test
 from acquire.scoring.method import GaugeError, Method
 from acquire.scoring.results import LeftOut, PanelResult, Score, SetResult
 from acquire.scoring.rounding import Rounding, exact
+from acquire.scoring.scope import untouched
 from acquire.scoring.selection import Candidate, Selection, Wanted, select
 from acquire.scoring.statistics import (
     mean,
@@ -42,8 +43,10 @@ Outcome = tuple[Score, Twin | None]
 """A score, and its points for the total if it is given."""
 
 
-def score_paired(spec: Paired, readings: Iterable[Reading], method: Method, sources: Sources) -> Outcome:
-    """Scores one test from the readings of one trial."""
+def score_paired(
+    spec: Paired, readings: Iterable[Reading], method: Method, sources: Sources, trial_panels: Sequence[str]
+) -> Outcome:
+    """Scores one test from the readings of one trial; a panel of it without any withholds the score."""
     groups, washed = _groups(spec.test, readings)
     panels = sorted({panel for panel, _ in groups})
     chosen = {
@@ -62,6 +65,8 @@ def score_paired(spec: Paired, readings: Iterable[Reading], method: Method, sour
             for phase in PHASES
             if chosen[panel, phase].problem
         ]
+    if panels:
+        problems += untouched(spec.test, trial_panels, panels, "measured")
     points = None if problems else spec.points(average(changes))
     sets = [item for result in results for item in result.sets]
     score = Score(

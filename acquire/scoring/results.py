@@ -105,7 +105,10 @@ class PanelResult(Model):
 
 
 class Score(Model):
-    """Points of one test. `used` and `left_out` name every reading, rating or inspection it looked at."""
+    """Points of one test. `used` and `left_out` name every reading, rating or inspection it looked at.
+
+    In wash endurance, stroke readings behind an inspection are named only where they are left out or marked.
+    """
 
     test: Test
     status: ScoreStatus
@@ -121,7 +124,10 @@ class Score(Model):
 
 
 class Total(Model):
-    """Sum over the tests whose points are given; sources shared between tests stay correlated."""
+    """Sum over the tests whose points are given; sources shared between tests stay correlated.
+
+    Handling is not missing from the total of an untreated control.
+    """
 
     status: TotalStatus
     points: Points | None
@@ -133,6 +139,8 @@ class Scorecard(Model):
 
     format: Literal["panelwright-scorecard 1"] = "panelwright-scorecard 1"
     trial: str
+    control: bool = False
+    """The trial is an untreated control: shown beside the others, and not ranked among them."""
     method_title: str
     method_sha256: str
     scores: tuple[Score, ...]

@@ -1,10 +1,11 @@
 """The one door into scoring: everything a trial gave and a method in, a scorecard out.
 
-No clock, no disk, no network: the same arguments give the same scorecard, in whatever order they come.
+No clock, no disk, no network: the same arguments give the same scorecard. Readings and ratings may come in
+any order; inspections come in the order they were written down, because the newest answer at a stage counts.
 """
 
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 
 from acquire.errors import MethodError
 from acquire.model import Inspection, Rating, Reading, Test
@@ -12,7 +13,7 @@ from acquire.scoring.endurance import score_endurance
 from acquire.scoring.gloss import score_gloss
 from acquire.scoring.method import LocalGravity, Method
 from acquire.scoring.paired import Outcome
-from acquire.scoring.ratings import score_ratings
+from acquire.scoring.ratings import no_handling, score_ratings
 from acquire.scoring.results import Scorecard, Total
 from acquire.scoring.slip import score_slip
 from acquire.scoring.uncertainty import Sources, total
@@ -25,6 +26,8 @@ def score(
     inspections: Iterable[Inspection] = (),
     *,
     trial: str,
+    panels: Sequence[str] = (),
+    control: bool = False,
     gravity: LocalGravity | None = None,
 ) -> Scorecard:
     """Scores one trial.
@@ -34,8 +37,11 @@ def score(
         readings: stamped readings, of any trials; those of other trials are not looked at. A reading that a
             later event amended is given once, as amended.
         ratings: likewise.
-        inspections: likewise.
+        inspections: likewise, in the journal's order, whatever the clock said.
         trial: which trial.
+        panels: all panels of the trial; a test that has not seen one of them is not given. Without them, what
+            was measured is taken for all there is.
+        control: the trial is an untreated control, which has no handling.
         gravity: local gravity from the bench; the method's own value goes before it.
 
     Returns:
@@ -56,21 +62,24 @@ def score(
     here = method.slip.gravity(gravity)
     outcomes: list[Outcome] = []
     if method.slip.used:
-        outcomes.append(score_slip(own_readings, method, here, sources))
+        outcomes.append(score_slip(own_readings, method, here, sources, panels))
     if method.gloss.used:
-        outcomes.append(score_gloss(own_readings, method, sources))
+        outcomes.append(score_gloss(own_readings, method, sources, panels))
     if method.wash.used:
-        outcomes.append(score_endurance(own_inspections, method, sources))
-    if method.handling.used:
-        outcomes.append(score_ratings(Test.HANDLING, method.handling, own_ratings, method, sources))
+        outcomes.append(score_endurance(own_inspections, own_readings, method, sources, panels))
+    if method.handling.used and control:
+        outcomes.append((no_handling(own_ratings), None))
+    elif method.handling.used:
+        outcomes.append(score_ratings(Test.HANDLING, own_ratings, method, sources, panels))
     if method.appearance.used:
-        outcomes.append(score_ratings(Test.APPEARANCE, method.appearance, own_ratings, method, sources))
+        outcomes.append(score_ratings(Test.APPEARANCE, own_ratings, method, sources, panels))
     return Scorecard(
         trial=trial,
+        control=control,
         method_title=method.title,
         method_sha256=method.sha256,
         scores=tuple(score for score, _ in outcomes),
-        total=_total(outcomes, method, sources),
+        total=_total(outcomes, method, sources, needless=(Test.HANDLING,) if control else ()),
         assumptions=tuple(_assumptions(method, here)),
     )
 
@@ -84,10 +93,9 @@ def _refuse_repeats(ids: Iterable[str]) -> None:
         )
 
 
-def _total(outcomes: Iterable[Outcome], method: Method, sources: Sources) -> Total:
-    outcomes = list(outcomes)
+def _total(outcomes: Sequence[Outcome], method: Method, sources: Sources, needless: Sequence[Test]) -> Total:
     given = [points for _, points in outcomes if points is not None]
-    missing = tuple(score.test for score, points in outcomes if points is None)
+    missing = tuple(score.test for score, points in outcomes if points is None and score.test not in needless)
     open_ended = any(score.status == "at least" for score, _ in outcomes)
     return Total(
         status="incomplete" if missing else "at least" if open_ended else "complete",

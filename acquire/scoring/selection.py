@@ -1,7 +1,7 @@
 """Which readings of a panel and phase count. Nothing vanishes: what does not count is listed with its reason.
 
-In this order: it must be the right measurement; the method's rule for its stamp; a person's ruling; extras
-beyond the number asked for; outliers. A ruling goes before the last two, never before the stamp rule: what
+In this order: it must be the right measurement; the method's rule for its stamp; a person's ruling; outliers;
+extras beyond the number asked for. A ruling goes before the last two, never before the stamp rule: what
 to do with a gauge that was not in tolerance is the method's to say, openly and beforehand.
 """
 
@@ -23,6 +23,8 @@ class Candidate:
     reading: Reading
     value: float
 
+
+RULED_OUT = "a person ruled that it does not count"
 
 ValueOf = Callable[[Reading], float | str]
 """The value that counts, or why the reading is none of this test's."""
@@ -118,18 +120,13 @@ def select(readings: Iterable[Reading], want: Wanted, method: Method) -> Selecti
     kept: list[Candidate] = []
     for candidate in measured:
         if candidate.reading.counts is False:
-            left_out.append(LeftOut(id=candidate.reading.id, why="a person ruled that it does not count"))
+            left_out.append(LeftOut(id=candidate.reading.id, why=RULED_OUT))
         else:
             kept.append(candidate)
     why_flagged = _stand_out(kept, method.outliers)
-    kept = _without_extras(kept, want.asked, left_out)
-    used = []
-    for candidate in kept:
-        reading = candidate.reading
-        if reading.id in why_flagged and not method.outliers.count and reading.counts is None:
-            left_out.append(LeftOut(id=reading.id, why=f"outlier: {why_flagged[reading.id]}"))
-        else:
-            used.append(candidate)
+    if not method.outliers.count:
+        kept = _without_outliers(kept, why_flagged, left_out)
+    used = _without_extras(kept, want.asked, left_out)
     ids = {candidate.reading.id for candidate in used}
     flags = tuple(Flag(id=id_, why=why, counted=id_ in ids) for id_, why in why_flagged.items())
     return Selection(
@@ -137,7 +134,7 @@ def select(readings: Iterable[Reading], want: Wanted, method: Method) -> Selecti
         used=tuple(used),
         left_out=tuple(left_out),
         flags=flags,
-        marks=tuple(_marks(used, method)),
+        marks=tuple(marks((candidate.reading for candidate in used), method)),
         notes=tuple(_notes(measured, used, flags, taken, want)),
         problem=_problem(len(used), want),
     )
@@ -165,19 +162,42 @@ def _measured(
             left_out.append(LeftOut(id=reading.id, why=f"its value is {value}"))
         else:
             taken += 1
-            stamp = reading.stamp
-            if method.stamps.rule(stamp.state) == "leave out":
-                why = f"gauge {reading.gauge} was {stamp.state.value} ({stamp.reason})"
-                left_out.append(LeftOut(id=reading.id, why=f"{why}: the method leaves such readings out"))
-            else:
+            why = left_out_by_stamp(reading, method)
+            if why is None:
                 candidates.append(Candidate(reading, value))
+            else:
+                left_out.append(LeftOut(id=reading.id, why=why))
     return candidates, left_out, taken
+
+
+def left_out_by_stamp(reading: Reading, method: Method) -> str | None:
+    """Why the method leaves a reading out for its gauge's calibration state; None if it does not."""
+    stamp = reading.stamp
+    if method.stamps.rule(stamp.state) != "leave out":
+        return None
+    was = f"gauge {reading.gauge} was {stamp.state.value} ({stamp.reason})"
+    return f"{was}: the method leaves such readings out"
+
+
+def _without_outliers(
+    kept: list[Candidate], why_flagged: dict[str, str], left_out: list[LeftOut]
+) -> list[Candidate]:
+    """Drops what stands out, unless a person ruled that it counts."""
+    result: list[Candidate] = []
+    for candidate in kept:
+        reading = candidate.reading
+        if reading.id in why_flagged and reading.counts is None:
+            left_out.append(LeftOut(id=reading.id, why=f"outlier: {why_flagged[reading.id]}"))
+        else:
+            result.append(candidate)
+    return result
 
 
 def _without_extras(kept: list[Candidate], asked: int, left_out: list[LeftOut]) -> list[Candidate]:
     """Drops what came beyond the number asked for, unless a person ruled that it counts.
 
-    A reading ruled out has made room for a later one that was not offered as an extra.
+    A reading ruled out, or an outlier that does not count, has made room for a later one that was not offered
+    as an extra.
     """
     result: list[Candidate] = []
     places = 0
@@ -214,16 +234,12 @@ def _stand_out(candidates: Sequence[Candidate], rules: OutlierRules) -> dict[str
     return flags
 
 
-def _marks(used: Iterable[Candidate], method: Method) -> Iterable[Mark]:
-    for candidate in used:
-        stamp = candidate.reading.stamp
+def marks(used: Iterable[Reading], method: Method) -> Iterable[Mark]:
+    """Which readings the method counts although their gauge was not in tolerance."""
+    for reading in used:
+        stamp = reading.stamp
         if method.stamps.rule(stamp.state) == "use and mark":
-            yield Mark(
-                id=candidate.reading.id,
-                gauge=candidate.reading.gauge,
-                state=stamp.state,
-                reason=stamp.reason,
-            )
+            yield Mark(id=reading.id, gauge=reading.gauge, state=stamp.state, reason=stamp.reason)
 
 
 def _notes(

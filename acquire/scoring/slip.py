@@ -3,7 +3,7 @@
 friction = force / (block mass × gravity);  gain = bare − treated, panel by panel;  points = mean gain × rate.
 """
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from fractions import Fraction
 
 from acquire.model import Reading, Test
@@ -33,9 +33,13 @@ def block_weight(method: Method, gravity: LocalGravity, sources: Sources) -> Twi
 
 
 def score_slip(
-    readings: Iterable[Reading], method: Method, gravity: LocalGravity, sources: Sources
+    readings: Iterable[Reading],
+    method: Method,
+    gravity: LocalGravity,
+    sources: Sources,
+    panels: Sequence[str],
 ) -> Outcome:
-    """Scores slip from the readings of one trial."""
+    """Scores slip from the readings of one trial, which has these panels."""
     rules = method.slip
     stages = rules.rounding
     weight = block_weight(method, gravity, sources)
@@ -51,4 +55,4 @@ def score_slip(
         change=lambda bare, treated: (bare - treated).rounded(stages.gain),
         points=lambda gain: (gain * rate).rounded(stages.points),
     )
-    return score_paired(spec, readings, method, sources)
+    return score_paired(spec, readings, method, sources, panels)

@@ -15,8 +15,10 @@ class Standing(Model):
     """One trial's row."""
 
     place: int | None
-    """None: not ranked, for want of the tests in `missing`. Equal totals share a place."""
+    """None: not ranked, for want of the tests in `missing`, or as the control. Equal totals share a place."""
     trial: str
+    control: bool = False
+    """An untreated control: it shows what time and washing do alone, and is no rival of the products."""
     status: TotalStatus
     total: Points | None
     missing: tuple[Test, ...]
@@ -45,7 +47,7 @@ def rank(scorecards: Sequence[Scorecard]) -> Standings:
         MethodError: there are none, they were scored by different methods, or a trial comes twice.
     """
     _refuse_unlike(scorecards)
-    ranked = [(card, card.total.points) for card in scorecards if card.total.status != "incomplete"]
+    ranked = [(card, card.total.points) for card in scorecards if _comparable(card)]
     totals = sorted(
         ((card, points) for card, points in ranked if points is not None),
         key=lambda pair: (-pair[1].value, pair[0].trial),
@@ -56,6 +58,10 @@ def rank(scorecards: Sequence[Scorecard]) -> Standings:
     rows += [_row(card, card.total.points, ()) for card in unranked]
     first = scorecards[0]
     return Standings(method_title=first.method_title, method_sha256=first.method_sha256, rows=tuple(rows))
+
+
+def _comparable(card: Scorecard) -> bool:
+    return card.total.status != "incomplete" and not card.control
 
 
 def _refuse_unlike(scorecards: Sequence[Scorecard]) -> None:
@@ -84,6 +90,7 @@ def _row(card: Scorecard, points: Points | None, totals: Sequence[tuple[Scorecar
     return Standing(
         place=place,
         trial=card.trial,
+        control=card.control,
         status=card.total.status,
         total=points,
         missing=card.total.missing,

@@ -131,7 +131,7 @@ def test_nothing_is_left_out_in_silence(page: Page) -> None:
     assert "taken beyond the 3 that the method asks for" in page.words
     assert "Refused for bare slip on A: force-" in page.words
     assert "counted although the gauge was unchecked today" in page.words
-    assert "handling is not part of its trial so far" in page.words
+    assert "Untreated (invented) is not ranked: untreated control." in page.words
     assert "≥ " in page.words
 
 

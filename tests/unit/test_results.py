@@ -51,6 +51,25 @@ def test_every_trial_is_scored_and_ranked(made: MadeBench) -> None:
     assert [id_.startswith("check.force") for id_, _ in material.checks] == [True]
 
 
+def test_a_panel_that_was_never_measured_holds_the_score_back(made: MadeBench) -> None:
+    made.begin("larch", "Product Larch (invented)", panels=("A", "B"))
+    made.slip("larch", "A", "bare", [3.0, 3.1, 2.9])
+    made.slip("larch", "A", "treated", [2.0, 2.1, 1.9])
+    card = scorecard(gather(made.journal), made.bench, made.home.method(), "larch")
+    slip = card.score(Kind.SLIP)
+    assert slip is not None
+    assert (slip.status, slip.reasons) == ("not given", ("slip on B: not measured yet",))
+    assert slip.panels[0].figure is not None
+
+
+def test_the_control_is_shown_as_one(made: MadeBench) -> None:
+    rows = standings(gather(made.journal), made.bench, made.home.method()).rows
+    assert {row.trial: row.control for row in rows} == {"alder": False, "control": True}
+    # The other tests were not made yet; handling never will be.
+    control = next(row for row in rows if row.control)
+    assert control.missing == (Kind.GLOSS, Kind.WASH, Kind.APPEARANCE)
+
+
 def test_the_newest_rating_counts_and_the_older_one_is_listed(made: MadeBench) -> None:
     made.rate("alder", Kind.APPEARANCE, "A", 4.0, "rating.first")
     made.rate("alder", Kind.APPEARANCE, "B", 6.0, "rating.other-panel")

@@ -3,13 +3,13 @@
 import pytest
 
 from acquire.errors import MethodError
-from acquire.model import Inspection, Rating
+from acquire.model import CalibrationState, Inspection, Rating, Reading
 from acquire.model import Test as Kind
 from acquire.scoring.method import Method
 from acquire.scoring.results import Score, Scorecard
 from acquire.scoring.scorecard import score
 from acquire.scoring.standings import rank
-from tests.scoring_kit import STANDARD, TRIAL, inspection, method, rating, series, stamp
+from tests.scoring_kit import STANDARD, TRIAL, inspection, method, rating, reading, series, stamp
 
 BARE = [3.10, 3.05, 3.12, 3.08, 3.11, 3.07]
 
@@ -54,14 +54,84 @@ def test_a_pass_after_a_failure_does_not_count() -> None:
     ]
 
 
-def test_the_newest_answer_at_a_stage_counts() -> None:
-    first = inspection(60, False, id_="first", at_s=60)
-    again = inspection(60, True, id_="again", at_s=70)
-    for order in ([first, again], [again, first]):
-        found = wash(order)
-        assert value(found) == 1
-        assert found.used == ("again",)
-        assert found.left_out[0].why == "replaced by the later inspection again"
+@pytest.mark.parametrize("set_forward_s", [10, -3600])
+def test_the_newest_answer_at_a_stage_counts_whatever_the_clock_said(set_forward_s: float) -> None:
+    first = inspection(60, False, id_="first", at_s=4000)
+    again = inspection(60, True, id_="again", at_s=4000 + set_forward_s)
+    found = wash([first, again])
+    assert value(found) == 1
+    assert found.used == ("again",)
+    assert found.left_out[0].why == "replaced by the later inspection again"
+
+
+def counted(id_: str, strokes: float, state: CalibrationState, **fields: object) -> Reading:
+    """A run of strokes by a counter in that state."""
+    made = reading(id_, Kind.WASH, strokes, phase="treated", quantity="count", unit="1", gauge="counter")
+    return made.model_copy(update={"stamp": stamp(state), **fields})
+
+
+def resting(passed: bool, *readings: str, stage: int = 60, strokes: int = 60) -> Inspection:
+    return inspection(stage, passed, strokes=strokes).model_copy(update={"readings": readings})
+
+
+def washed(inspections: list[Inspection], readings: list[Reading]) -> Score:
+    found = score(method(), readings, [], inspections, trial=TRIAL).score(Kind.WASH)
+    assert found is not None
+    return found
+
+
+GOOD, BAD, LATE = (
+    CalibrationState.IN_TOLERANCE,
+    CalibrationState.OUT_OF_TOLERANCE,
+    CalibrationState.UNCHECKED,
+)
+
+
+def test_strokes_of_a_counter_that_the_method_does_not_let_count_earn_nothing() -> None:
+    found = washed([resting(True, "run")], [counted("run", 66, BAD)])
+    assert (found.status, found.points) == ("not given", None)
+    assert [(out.id, out.why) for out in found.left_out] == [
+        (
+            "run",
+            "gauge counter was out of tolerance (as the test says): the method leaves such readings out",
+        ),
+        (
+            "P1-60",
+            "made at 0 strokes; stage 60 begins at 60, and 66 more do not count because their counter was "
+            "out of tolerance",
+        ),
+    ]
+
+
+def test_a_pass_with_enough_strokes_that_count_stands_whatever_came_besides() -> None:
+    found = washed([resting(True, "bad", "good")], [counted("bad", 66, BAD), counted("good", 60, GOOD)])
+    assert (found.status, value(found), found.used) == ("at least", 1, ("P1-60",))
+    assert [out.id for out in found.left_out] == ["bad"]
+
+
+def test_a_failure_after_strokes_nobody_can_vouch_for_makes_a_lower_limit() -> None:
+    readings = [counted("first", 60, GOOD), counted("second", 90, BAD)]
+    found = washed([resting(True, "first"), resting(False, "second", stage=150)], readings)
+    assert (found.status, value(found)) == ("at least", 1)
+    assert found.reasons == ("P1 failed at stage 150, in an inspection that does not count",)
+
+
+def test_strokes_that_the_method_marks_are_marked() -> None:
+    found = washed([resting(False, "run")], [counted("run", 60, LATE)])
+    assert (found.status, value(found), found.left_out) == ("given", 0, ())
+    assert [(mark.id, mark.gauge, mark.state) for mark in found.marks] == [("run", "counter", LATE)]
+
+
+def test_strokes_add_up_over_the_inspections_of_a_panel_but_for_those_ruled_out() -> None:
+    inspections = [resting(True, "first"), resting(True, "second", stage=150, strokes=150)]
+    readings = [counted("first", 60, GOOD), counted("second", 90, GOOD)]
+    assert value(washed(inspections, readings)) == 2
+    found = washed(inspections, [readings[0], counted("second", 90, GOOD, counts=False)])
+    assert value(found) == 1
+    assert [(out.id, out.why) for out in found.left_out] == [
+        ("second", "a person ruled that it does not count"),
+        ("P1-150", "made at 60 strokes; stage 150 begins at 150"),
+    ]
 
 
 def test_a_pass_seen_too_early_does_not_count_but_a_failure_does() -> None:
@@ -139,7 +209,13 @@ def test_ratings_of_bare_or_washed_panels_are_left_out() -> None:
 
 
 def card(
-    trial: str = TRIAL, *, treated: float = 1.0, rules: Method | None = None, full: bool = True
+    trial: str = TRIAL,
+    *,
+    treated: float = 1.0,
+    rules: Method | None = None,
+    full: bool = True,
+    panels: tuple[str, ...] = (),
+    control: bool = False,
 ) -> Scorecard:
     gloss = [90.0, 90.2, 89.9, 90.1, 90.3, 90.0, 89.8, 90.1]
     readings = [
@@ -156,8 +232,50 @@ def card(
         [item.model_copy(update={"trial": trial}) for item in ratings],
         [item.model_copy(update={"trial": trial}) for item in inspections],
         trial=trial,
+        panels=panels,
+        control=control,
         gravity=STANDARD,
     )
+
+
+def test_a_panel_of_the_trial_that_was_never_measured_is_missed() -> None:
+    found = card(panels=("P1", "P2"))
+    assert found.total.status == "incomplete"
+    # The product goes on once and one panel is washed: nothing lacks there.
+    assert found.total.missing == (Kind.SLIP, Kind.GLOSS, Kind.APPEARANCE)
+    assert [score.reasons for score in found.scores if score.points is None] == [
+        ("slip on P2: not measured yet",),
+        ("gloss on P2: not measured yet",),
+        ("appearance on P2: not rated yet",),
+    ]
+    assert rank([found]).rows[0].place is None
+    assert card(panels=("P1",)).total.status == "complete"
+
+
+def test_handling_and_washing_of_another_panel_do_not_stand_in_for_the_first() -> None:
+    found = card(panels=("P0", "P1"))
+    assert set(found.total.missing) == set(Kind)
+    handling, wash_score = found.score(Kind.HANDLING), found.score(Kind.WASH)
+    assert handling is not None
+    assert wash_score is not None
+    assert handling.reasons == ("handling on P0: not rated yet",)
+    assert wash_score.reasons == ("wash endurance on P0: not inspected yet",)
+
+
+def test_the_control_has_no_handling_and_is_not_ranked() -> None:
+    control = card("untreated", control=True, panels=("P1",), treated=0.1)
+    assert (control.control, control.total.status, control.total.missing) == (True, "complete", ())
+    handling = control.score(Kind.HANDLING)
+    assert handling is not None
+    assert handling.status == "not given"
+    assert handling.reasons == ("nothing is put on an untreated control, so it has no handling",)
+    found = rank([control, card("good")])
+    assert [(row.trial, row.place, row.control) for row in found.rows] == [
+        ("good", 1, False),
+        ("untreated", None, True),
+    ]
+    assert found.rows[0].level_with == ()
+    assert found.rows[1].missing == ()
 
 
 def test_the_total_is_the_sum_of_published_points() -> None:

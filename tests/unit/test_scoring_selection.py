@@ -112,6 +112,13 @@ def test_a_flagged_value_counts_or_not_as_the_method_says_and_a_ruling_wins() ->
     assert ruled_out.problem == "5 of 6 readings count"
 
 
+def test_an_outlier_that_does_not_count_makes_room_for_another_reading() -> None:
+    strict = method(("count = true ", "count = false "))
+    found = chosen(series(Kind.SLIP, [*FORCES[:5], 4.5, 3.09]), strict)
+    assert [out.id for out in found.left_out] == ["P1-bare-slip-5"]
+    assert (len(found.used), found.problem) == (6, None)
+
+
 def test_the_sides_of_the_outlier_test() -> None:
     low = series(Kind.SLIP, [*FORCES[:5], 1.5])
     assert list(flag_outliers(low, method())) == ["P1-bare-slip-5"]
