@@ -11,7 +11,7 @@ from acquire.journal import Journal
 from acquire.logger import amended
 from acquire.model import Amendment, Inspection, Model, Rating, Reading, Step, Trial
 from acquire.scoring.method import Method
-from acquire.trials import check_rating, record_of, strokes_on, trials_of
+from acquire.trials import check_rating, record_of, stroke_readings, strokes_on, trials_of
 from drivers.keys import one_line
 
 
@@ -80,12 +80,21 @@ def inspect(
     """Writes down whether water still behaves at a wash stage, with the strokes really counted so far."""
     if step.stage is None:
         raise MethodError(f"{step} has no wash stage", hint="say which stage was inspected")
+    record = record_of(journal, trial.id)
+    before = {
+        reading
+        for one in record.inspections
+        if one.trial == trial.id and one.panel == step.panel
+        for reading in one.readings
+    }
+    counted = stroke_readings(trial.id, step.panel, record.readings)
     inspection = Inspection(
         id=f"inspection.{uuid4().hex}",
         trial=trial.id,
         panel=step.panel,
         stage=step.stage,
-        strokes=strokes_on(trial.id, step.panel, record_of(journal, trial.id).readings),
+        strokes=strokes_on(trial.id, step.panel, counted),
+        readings=tuple(reading.id for reading in counted if reading.id not in before),
         passed=passed,
         note=note,
         t_utc=clock.utc(),

@@ -15,6 +15,10 @@ from acquire.journal import Journal
 from acquire.logger import readings
 from acquire.model import Inspection, Phase, Rating, Reading, Step, Test, Trial
 from acquire.scoring.method import Method
+from acquire.scoring.ratings import scale_of, unfit
+from acquire.scoring.scope import panels_of
+from acquire.scoring.selection import left_out_by_stamp, select, wanted
+from acquire.scoring.strokes import judge
 
 BARE: Phase = "bare"
 
@@ -27,7 +31,9 @@ class Record:
 
     readings: tuple[Reading, ...] = ()
     ratings: tuple[Rating, ...] = ()
+    """The newest of each trial and step."""
     inspections: tuple[Inspection, ...] = ()
+    """All of them, in the journal's order."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,12 +50,10 @@ class StepState:
 
 
 def record_of(journal: Journal, trial: str | None = None) -> Record:
-    """What the journal knows now, of one trial or of all. The newest answer to a question counts."""
+    """What the journal knows now, of one trial or of all."""
     ratings = {(one.trial, one.step): one for _, one in facts(journal, "rating", Rating)}
-    inspections = {
-        (one.trial, one.panel, one.stage): one for _, one in facts(journal, "inspection", Inspection)
-    }
-    return Record(tuple(readings(journal, trial)), tuple(ratings.values()), tuple(inspections.values()))
+    inspections = tuple(one for _, one in facts(journal, "inspection", Inspection))
+    return Record(tuple(readings(journal, trial)), tuple(ratings.values()), inspections)
 
 
 def trials_of(journal: Journal) -> dict[str, Trial]:
@@ -65,13 +69,14 @@ def steps(trial: Trial, method: Method) -> list[Step]:
     ]
     found += [Step(test=test, panel=panel, phase=BARE) for test in measured for panel in trial.panels]
     if method.handling.used and not trial.control:
-        found.append(Step(test=Test.HANDLING, panel=trial.panels[0]))
+        found += [Step(test=Test.HANDLING, panel=panel) for panel in panels_of(Test.HANDLING, trial.panels)]
     found += [Step(test=test, panel=panel) for test in measured for panel in trial.panels]
     if method.appearance.used:
         found += [Step(test=Test.APPEARANCE, panel=panel) for panel in trial.panels]
     if method.wash.used:
         found += [
-            Step(test=Test.WASH, panel=trial.panels[0], stage=stage.at)
+            Step(test=Test.WASH, panel=panel, stage=stage.at)
+            for panel in panels_of(Test.WASH, trial.panels)
             for stage in method.wash.stages
             if stage.at > 0
         ]
@@ -95,40 +100,46 @@ def next_step(trial: Trial, method: Method, record: Record) -> StepState | None:
 
 
 def state_of(trial_id: str, step: Step, method: Method, record: Record) -> StepState:
-    """How far one step is.
+    """How far one step is, by the rules of scoring: what a score would leave out does not fill a step.
 
-    Extras, and readings that a person ruled out, do not fill a step. A wash step is done once its stage has
-    been inspected.
+    A wash step is done once its stage has been inspected, at strokes that count.
     """
     if step.test in RATED:
-        rated = any(_same(rating.trial, rating.step, trial_id, step) for rating in record.ratings)
+        scale = scale_of(step.test, method)
+        rated = any(
+            _same(rating.trial, rating.step, trial_id, step) and unfit(rating, scale) is None
+            for rating in record.ratings
+        )
         return StepState(step, int(rated), 1)
     if step.test is Test.WASH:
-        return StepState(step, int(_inspection(trial_id, step, record) is not None), 1)
-    wanted = method.slip.asked if step.test is Test.SLIP else method.gloss.asked
-    taken = sum(
-        _same(reading.trial, reading.step, trial_id, step) and fills(reading) for reading in record.readings
-    )
-    return StepState(step, taken, wanted)
+        return StepState(step, int(_inspected(trial_id, step, method, record)), 1)
+    own = [reading for reading in record.readings if _same(reading.trial, reading.step, trial_id, step)]
+    want = wanted(step.test, method)
+    return StepState(step, len(select(own, want, method).used), want.asked)
 
 
-def fills(reading: Reading) -> bool:
-    """Whether a reading fills its step: a person's ruling first, else it does unless it is an extra."""
-    return not reading.extra if reading.counts is None else reading.counts
+def strokes_on(trial_id: str, panel: str, readings: Iterable[Reading], method: Method | None = None) -> int:
+    """Strokes counted on a panel since it was first washed, in all its wash steps together.
 
-
-def strokes_on(trial_id: str, panel: str, readings: Iterable[Reading]) -> int:
-    """Strokes counted on a panel since it was first washed, in all its wash steps together."""
+    Args:
+        method: leaves out strokes that it does not let count for the calibration state of their counter.
+    """
     return int(
         sum(
             reading.value
-            for reading in readings
-            if reading.trial == trial_id
-            and reading.step.test is Test.WASH
-            and reading.step.panel == panel
-            and reading.counts is not False
+            for reading in stroke_readings(trial_id, panel, readings)
+            if reading.counts is not False and (method is None or left_out_by_stamp(reading, method) is None)
         )
     )
+
+
+def stroke_readings(trial_id: str, panel: str, readings: Iterable[Reading]) -> list[Reading]:
+    """All readings of strokes on a panel, in the order given."""
+    return [
+        reading
+        for reading in readings
+        if reading.trial == trial_id and reading.step.test is Test.WASH and reading.step.panel == panel
+    ]
 
 
 def find_step(
@@ -224,9 +235,8 @@ def _must_have(trial: Trial, panel: str) -> None:
 
 def check_rating(rating: Rating, trial: Trial, method: Method) -> None:
     """Raises MethodError unless the rating lies on the method's scale."""
-    scale = method.handling if rating.step.test is Test.HANDLING else method.appearance
-    steps_up = (rating.value - float(scale.min)) / float(scale.step)
-    if not (float(scale.min) <= rating.value <= float(scale.max)) or abs(steps_up - round(steps_up)) > 1e-9:
+    scale = scale_of(rating.step.test, method)
+    if unfit(rating, scale) is not None:
         raise MethodError(
             f"a rating of {rating.value:g} is not on the scale",
             hint=f"from {scale.min} to {scale.max} in steps of {scale.step}",
@@ -234,17 +244,18 @@ def check_rating(rating: Rating, trial: Trial, method: Method) -> None:
 
 
 def _failed(trial_id: str, step: Step, record: Record) -> bool:
-    found = _inspection(trial_id, step, record)
-    return found is not None and not found.passed
+    """Whether the newest answer is no, even one that cannot count: such a panel is washed no further."""
+    found = [one for one in _inspections(trial_id, step, record) if one.stage == step.stage]
+    return bool(found) and not found[-1].passed
 
 
-def _inspection(trial_id: str, step: Step, record: Record) -> Inspection | None:
-    found = [
-        one
-        for one in record.inspections
-        if one.trial == trial_id and one.panel == step.panel and one.stage == step.stage
-    ]
-    return found[-1] if found else None
+def _inspected(trial_id: str, step: Step, method: Method, record: Record) -> bool:
+    judged = judge(_inspections(trial_id, step, record), record.readings, method)
+    return any(one.inspection.stage == step.stage and one.why_not is None for one in judged)
+
+
+def _inspections(trial_id: str, step: Step, record: Record) -> list[Inspection]:
+    return [one for one in record.inspections if one.trial == trial_id and one.panel == step.panel]
 
 
 def _same(trial: str, step: Step, trial_id: str, wanted: Step) -> bool:

@@ -248,8 +248,18 @@ class MadeBench:
             found = tape.say([gloss_key(60, value) for value in values_gu], every_s=2.0)
             tape.log(found, trial, Step(test=Test.GLOSS, panel=panel, phase=phase), asked=GLOSSES_N)
 
-    def wash(self, trial: str, panel: str, stage: int, strokes: int, *, passed: bool, run: int = 10) -> None:
-        """Strokes, one reading for each `run` of them, then the answer."""
+    def wash(
+        self,
+        trial: str,
+        panel: str,
+        stage: int,
+        strokes: int,
+        *,
+        passed: bool,
+        run: int = 10,
+        ask: bool = True,
+    ) -> None:
+        """Strokes, one reading for each `run` of them, then the answer unless nobody asks."""
         step = Step(test=Test.WASH, panel=panel, stage=stage)
         with self.tape("wash") as tape:
             found = tape.say([wash_stroke(i + 1) for i in range(strokes)], every_s=1.7)
@@ -259,7 +269,8 @@ class MadeBench:
                 reading = replace(last, value=last.value - before, details=details)
                 before = last.value
                 tape.log([reading], trial, step)
-        self.inspect(trial, panel, stage, strokes, passed=passed)
+        if ask:
+            self.inspect(trial, panel, stage, strokes, passed=passed)
 
     def inspect(self, trial: str, panel: str, stage: int, strokes: int, *, passed: bool) -> None:
         """A person's answer at a wash stage."""

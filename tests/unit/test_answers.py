@@ -100,6 +100,18 @@ def test_an_inspection_holds_the_strokes_that_were_counted(bench: MadeBench) -> 
     assert record_of(bench.journal).inspections[-1] == said
 
 
+def test_each_inspection_names_the_stroke_readings_since_the_one_before(bench: MadeBench) -> None:
+    trial = open_trial(bench)
+    said = []
+    for stage, strokes in ((60, 60), (150, 90)):
+        bench.wash("larch", "A", stage, strokes, passed=True, ask=False)
+        step = Step(test=Kind.WASH, panel="A", stage=stage)
+        said.append(answers.inspect(bench.journal, bench.clock, trial, step, passed=True))
+    assert [(one.strokes, len(one.readings)) for one in said] == [(60, 6), (150, 9)]
+    named = [reading for one in said for reading in one.readings]
+    assert named == [reading.id for reading in record_of(bench.journal).readings]
+
+
 def test_an_inspection_needs_a_stage(bench: MadeBench) -> None:
     with pytest.raises(MethodError, match="no wash stage"):
         answers.inspect(bench.journal, bench.clock, open_trial(bench), HANDLING, passed=True)

@@ -4,8 +4,9 @@ from typing import Any
 
 import pytest
 
+from acquire import answers
 from acquire.errors import ConfigError
-from acquire.model import Amendment, Step, Trial
+from acquire.model import Amendment, CalibrationState, Stamp, Step, Trial
 from acquire.model import Test as Kind
 from acquire.scoring.method import Method
 from acquire.trials import (
@@ -129,6 +130,68 @@ def test_extras_and_readings_ruled_out_do_not_fill_a_step_and_a_ruling_can(
     assert taken() == 2
     rule(3, True)
     assert taken() == 3
+
+
+def test_readings_that_no_score_would_count_do_not_fill_a_step(bench: MadeBench, method: Method) -> None:
+    trial = begin(bench)
+    bench.check_force(off_n=0.2)
+    slip_bare(bench)
+    for panel in "AB":
+        bench.slip("t", panel, "treated", [1.5, 1.6, 1.7])
+    record = record_of(bench.journal)
+    assert [reading.stamp.state for reading in record.readings] == [CalibrationState.OUT_OF_TOLERANCE] * 12
+    assert {state_of("t", slip(panel, "treated"), method, record).taken for panel in "AB"} == {0}
+    found = next_step(trial, method, record)
+    assert found is not None
+    assert (found.step, found.taken, found.wanted) == (slip("A"), 0, PULLS_N)
+    # Once the gauge passes again, the step fills: what was left out before takes no place.
+    bench.check_force()
+    bench.slip("t", "A", "bare", [2.5, 2.6, 2.7])
+    assert state_of("t", slip(), method, record_of(bench.journal)).done
+
+
+def test_an_outlier_that_does_not_count_leaves_its_step_open_for_one_more(
+    bench: MadeBench, method: Method
+) -> None:
+    strict = method.model_copy(update={"outliers": method.outliers.model_copy(update={"count": False})})
+    begin(bench)
+    bench.gloss("t", "A", "bare", [90.1, 90.1, 97.3])
+    assert state_of("t", gloss(), method, record_of(bench.journal)).taken == 3
+    assert state_of("t", gloss(), strict, record_of(bench.journal)).taken == 2
+    bench.gloss("t", "A", "bare", [90.2])
+    assert state_of("t", gloss(), strict, record_of(bench.journal)).done
+
+
+def test_a_rating_off_the_scale_is_none(bench: MadeBench, method: Method) -> None:
+    begin(bench)
+    step = Step(test=Kind.HANDLING, panel="A")
+    bench.rate("t", Kind.HANDLING, "A", 11.0, "r1")
+    assert not state_of("t", step, method, record_of(bench.journal)).done
+    bench.rate("t", Kind.HANDLING, "A", 8.0, "r2")
+    assert state_of("t", step, method, record_of(bench.journal)).done
+
+
+def test_a_wash_stage_inspected_too_early_is_not_done(bench: MadeBench, method: Method) -> None:
+    trial = begin(bench)
+    bench.inspect("t", "A", 60, 59, passed=True)
+    stages = [state for state in states(trial, method, record_of(bench.journal)) if state.step.stage]
+    assert (stages[0].step.stage, stages[0].done) == (60, False)
+
+
+def test_a_wash_stage_is_not_done_by_strokes_that_do_not_count(bench: MadeBench, method: Method) -> None:
+    """A counter out of tolerance counted 60; after that a good one did."""
+    trial = begin(bench)
+    bench.wash("t", "A", 60, 60, passed=True, ask=False)
+    bad = Stamp(state=CalibrationState.OUT_OF_TOLERANCE, reason="invented")
+    kept = record_of(bench.journal).readings
+    record = Record(readings=tuple(reading.model_copy(update={"stamp": bad}) for reading in kept))
+    said = answers.inspect(bench.journal, bench.clock, trial, wash(), passed=True)
+    assert (said.strokes, len(said.readings)) == (60, 6)
+    inspected = Record(record.readings, (), record_of(bench.journal).inspections)
+    assert not state_of("t", wash(), method, inspected).done
+    assert strokes_on("t", "A", record.readings) == 60
+    assert strokes_on("t", "A", record.readings, method) == 0
+    assert state_of("t", wash(), method, record_of(bench.journal)).done
 
 
 def test_the_next_step_is_the_first_that_is_not_done_until_there_is_none(
