@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from acquire.capture.ambient import AMBIENT, AmbientCapture
 from acquire.capture.counts import CountCapture
 from acquire.capture.pulls import PullCapture, pull_settings
+from acquire.capture.sample_clock import SampleClock
 from acquire.capture.settled import SettledCapture
 from acquire.capture.taken import Taken
 from acquire.capture.typed import TypedCapture
@@ -72,9 +73,8 @@ class GaugeStream:
         self._received = 0
         self.place, self.places = place, places
         self._ordinal = place
-        self._last_t_us = 0
         timing = description.timing
-        self._step_us = 1e6 / timing.rate_hz if timing.rate_hz else 0.0
+        self._clock = SampleClock(timing.rate_hz) if timing.rate_hz else None
         self.t_source: Literal["line position", "host read"] = (
             "line position" if timing.rate_hz else "host read"
         )
@@ -123,6 +123,8 @@ class GaugeStream:
             self._driver.reset()
             self._opening += 1
             self._received = 0
+            if self._clock is not None:
+                self._clock.restart(event.t_us)
             return []
         return self._number(self._capture.interrupt(event.note or "the port was closed"))
 
@@ -161,8 +163,8 @@ class GaugeStream:
     def _times(self, sample_ends: Times, t_us: Times, chunk_ends: Times) -> Times:
         """When each sample was taken, as well as can be told; all offsets count from the opening.
 
-        The operating system hands over several lines at once. For a gauge of known rate they are spread back
-        from the time of the read, never before the chunk in front.
+        The operating system hands over several lines at once, or one burst in pieces. For a gauge of known
+        rate a clock that counts samples runs on from chunk to chunk, and each chunk sets it a little.
         """
         if not len(sample_ends):
             return np.empty(0, dtype=np.int64)
@@ -171,12 +173,12 @@ class GaugeStream:
         first = np.append(0, np.flatnonzero(np.diff(chunk)) + 1)
         counts = np.diff(first, append=len(chunk))
         read_us = t_us[chunk[first]]
-        since_us = np.diff(read_us, prepend=self._last_t_us)
-        self._last_t_us = int(read_us[-1])
-        step_us = np.minimum(self._step_us, since_us / counts)
+        if self._clock is None:
+            return np.asarray(np.repeat(read_us, counts), dtype=np.int64)
+        last_us, step_us = self._clock.take(read_us, counts)
         behind = np.repeat(first + counts, counts) - 1 - np.arange(len(sample_ends))
         back_us = np.round(behind * np.repeat(step_us, counts)).astype(np.int64)
-        return np.asarray(np.repeat(read_us, counts) - back_us, dtype=np.int64)
+        return np.asarray(np.repeat(last_us, counts) - back_us, dtype=np.int64)
 
     def _number(self, items: list[Taken]) -> list[Taken]:
         numbered = []

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from acquire.capture.breakaway import Breakaway, Load, find_breakaway, rise_rate
 from acquire.capture.parts import Cut, cuts
-from acquire.capture.robust import median
+from acquire.capture.robust import median, sliding
 from acquire.capture.settings import PullSettings
 from acquire.model import Details
 
@@ -116,12 +116,15 @@ def is_pull(segment: Segment, settings: PullSettings) -> bool:
     return change >= SUDDEN_SHARE * float(height.max()) + 3 * segment.noise_n
 
 
-def dissect_all(segment: Segment, settings: PullSettings, reasons: tuple[str, ...] = ()) -> list[Pull]:
+def dissect_all(
+    segment: Segment, settings: PullSettings, reasons: tuple[str, ...] = (), *, certain: bool = False
+) -> list[Pull]:
     """The pulls of one stretch under load: one, unless the hand pulled again before it had let go.
 
-    `reasons` are those known already; they concern the last.
+    `reasons` are those known already; they concern the last. `certain`: it is listed even if it rose so
+    slowly that it might be drift.
     """
-    if not is_pull(segment, settings):
+    if not certain and not is_pull(segment, settings):
         return []
     g = segment.f - segment.rest_n
     band_n = max(8 * segment.noise_n, 2 * settings.resolution_n)
@@ -165,7 +168,7 @@ def dissect(segment: Segment, settings: PullSettings, reasons: tuple[str, ...] =
     found = find_breakaway(Load(segment.t, g, start, segment.released, segment.noise_n, settings))
     highest = float(g[start : segment.released].max())
     slope = rise_rate(segment.t, g, start, found.index)
-    under_read_n = max(slope * settings.step_s, _step_n(segment, g, start, found))
+    under_read_n = max(slope * _unseen_s(segment.t, found.index, settings), _step_n(segment, g, start, found))
     sliding = _sliding(g, found)
     t_start, t_break = float(segment.t[start]), float(segment.t[found.index])
     quiet_from = segment.quiet_from_s if segment.quiet_from_s is not None else float(segment.t[0])
@@ -228,6 +231,12 @@ def _leaves_rest(segment: Segment, g: Floats, settings: PullSettings) -> int:
     band = min(band, 0.9 * segment.threshold_n)
     still = np.flatnonzero(g[: segment.loaded] <= band)
     return int(still[-1]) if len(still) else 0
+
+
+def _unseen_s(t: Floats, index: int, settings: PullSettings) -> float:
+    """For how long nobody looked right behind the peak: a sample interval, or more where some are missing."""
+    behind_s = float(t[min(index + 1, len(t) - 1)] - t[index])
+    return behind_s if behind_s > 2.5 * settings.step_s else settings.step_s
 
 
 def _step_n(segment: Segment, g: Floats, start: int, found: Breakaway) -> float:
@@ -313,25 +322,25 @@ def _jerk(t: Floats, rise: Floats, rise_s: float, settings: PullSettings) -> str
 
 
 def _lost_s(t: Floats, start: int, stop: int, settings: PullSettings) -> float:
-    """The longest stretch without samples on the way up, in s; 0 if there is none.
+    """How long no samples were taken on the way up, in s; 0 if none are missing.
 
-    A busy computer hands samples over late, but all of them: soon after such a gap their times are right
-    again by the count of samples. After a real loss they stay late.
+    Told by count, not by the longest step: samples that were handed over late are all there, and their times
+    come right again.
     """
-    steps = np.diff(t[start:stop])
-    if not len(steps):
+    width = max(2, round(NEAR_GAP_S * settings.rate_hz))
+    step_s = float(np.median(t[width:] - t[:-width]) if len(t) > width else t[-1] - t[0])
+    step_s /= min(width, len(t) - 1)
+    limit_s = max(5 * settings.step_s, settings.min_gap_s)
+    first, last = max(0, start - width), min(len(t), stop + width)
+    late_s = t[first:last] - np.arange(last - first) * step_s
+    if float(np.ptp(late_s)) + step_s <= limit_s:
         return 0.0
-    gap_s = float(steps.max())
-    if gap_s <= max(5 * settings.step_s, settings.min_gap_s):
-        return 0.0
-    at = start + int(steps.argmax())
-    before = int(np.searchsorted(t, t[at] - NEAR_GAP_S))
-    behind = int(np.searchsorted(t, t[at + 1] + NEAR_GAP_S))
-    # Not the median step: samples handed over late in a bunch stand closer together than they were taken.
-    step_s = float(t[-1] - t[0]) / (len(t) - 1)
-    late_s = t[before:behind] - np.arange(behind - before) * step_s
-    missing_s = float(late_s[at + 1 - before :].min() - late_s[: at + 1 - before].min())
-    return gap_s if missing_s > 0.5 * gap_s else 0.0
+    padded = np.concatenate([np.full(width, np.inf), late_s, np.full(width, np.inf)])
+    least = sliding(np.minimum, padded, width)
+    near = slice(start - first + 1, stop - first)
+    before, after = least[: len(late_s)][near], least[width : width + len(late_s)][near]
+    gap_s = float((after - before).max(initial=0.0)) + step_s
+    return max(gap_s, float(np.diff(t[start:stop]).max(initial=0.0))) if gap_s > limit_s else 0.0
 
 
 def _saturated(segment: Segment, settings: PullSettings) -> bool:

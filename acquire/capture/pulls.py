@@ -36,7 +36,8 @@ def flagged(batch: Batch, flag: str) -> NDArray[np.bool_]:
 def usable_force(batch: Batch, full_scale_n: float | None) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
     """Force in N and whether it can be used, each of shape (n,).
 
-    An overload without a number counts as full scale: the pull then shows as saturated, not as lost.
+    An overload without a number counts as full scale: the pull then shows as saturated, not as lost. Any
+    other sample without a number is lost, whatever the gauge said beside it.
     """
     factors = np.ones(len(batch.kinds))
     good = np.ones(len(batch.kinds), dtype=bool)
@@ -53,7 +54,7 @@ def usable_force(batch: Batch, full_scale_n: float | None) -> tuple[NDArray[np.f
             usable &= ~overload
         else:
             force_n[overload] = full_scale_n
-    return force_n, usable
+    return force_n, usable & np.isfinite(force_n)
 
 
 class PullCapture:

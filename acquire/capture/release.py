@@ -1,13 +1,12 @@
 """When a hand has let go: watches the force of one load, block by block."""
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from math import inf
 
 import numpy as np
 from numpy.typing import NDArray
 
-from acquire.capture.robust import median
+from acquire.capture.robust import median, sliding
 
 Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]
@@ -120,7 +119,7 @@ class ReleaseWatch:
         return _first((highs - deeps <= band) & (highs < 0.35 * height))
 
     def _extremes(self, length: int) -> tuple[Floats, Floats]:
-        return _sliding(np.maximum, self._tops, length), _sliding(np.minimum, self._lows, length)
+        return sliding(np.maximum, self._tops, length), sliding(np.minimum, self._lows, length)
 
     def _forget(self, blocks: int) -> None:
         if blocks > 0:
@@ -128,18 +127,6 @@ class ReleaseWatch:
             self._tops, self._lows = self._tops[blocks:], self._lows[blocks:]
             self._tail = self._tail[blocks * self._rules.block :]
             self._first += blocks
-
-
-def _sliding(extreme: Callable[[Floats, Floats], Floats], x: Floats, length: int) -> Floats:
-    """The extreme of each window of `length`, shape (n - length + 1,), by doubling windows."""
-    if len(x) < length:
-        return np.empty(0)
-    width = 1
-    while 2 * width <= length:
-        x = extreme(x[:-width], x[width:])
-        width *= 2
-    rest = length - width
-    return extreme(x[: len(x) - rest], x[rest:]) if rest else x
 
 
 def _first(flags: Flags) -> int | None:

@@ -1,5 +1,7 @@
 """Location and spread that a few stray samples cannot move."""
 
+from collections.abc import Callable
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -21,3 +23,15 @@ def median(values: Floats) -> float:
 def robust_sd(values: Floats) -> float:
     """Standard deviation from the median absolute deviation; 0 for no values."""
     return MAD_TO_SD * median(np.abs(values - median(values))) if len(values) else 0.0
+
+
+def sliding(extreme: Callable[[Floats, Floats], Floats], x: Floats, length: int) -> Floats:
+    """The extreme of each window of `length`, shape (n - length + 1,), by doubling windows."""
+    if len(x) < length:
+        return np.empty(0)
+    width = 1
+    while 2 * width <= length:
+        x = extreme(x[:-width], x[width:])
+        width *= 2
+    rest = length - width
+    return extreme(x[: len(x) - rest], x[rest:]) if rest else x

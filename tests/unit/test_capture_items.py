@@ -174,6 +174,25 @@ def test_an_overload_without_a_number_shows_as_saturated() -> None:
     assert usable_force(rows, None)[1].tolist() == [True, False, False]
 
 
+@pytest.mark.parametrize("flags", [frozenset[str](), frozenset({"unstable"}), frozenset({"low battery"})])
+def test_a_sample_without_a_number_is_lost_whatever_is_said_beside_it(flags: frozenset[str]) -> None:
+    nothing = Kind("force", "N", None, flags)
+    _, usable = usable_force(batch([(1.0, FORCE), (float("nan"), nothing), (2.0, FORCE)]), 500.0)
+    assert usable.tolist() == [True, False, True]
+
+
+def test_samples_without_a_number_do_not_spoil_the_pulls_around_them() -> None:
+    force = np.round(line(REST, *PULL, REST, *PULL, REST), 2)
+    unstable = Kind("force", "N", None, frozenset({"unstable"}))
+    spoilt = {50, 51, 130, 200, 201, 202, len(force) - 20}
+    rows = batch(
+        [(float("nan"), unstable) if at in spoilt else (v, FORCE) for at, v in enumerate(force.tolist())]
+    )
+    one = capture()
+    items = [*one.feed(np.arange(len(force), dtype=np.int64) * 10_000, rows), *one.finish()]
+    assert [(item.value, item.verdict) for item in items] == [(3.0, "accepted"), (3.0, "accepted")]
+
+
 def test_other_units_become_newtons() -> None:
     force_n, _ = usable_force(batch([(1000.0, Kind("force", "gf"))]), None)
     assert force_n[0] == pytest.approx(9.80665)  # NIST SP 811: 1 kgf = 9.80665 N exactly
