@@ -13,6 +13,7 @@ from random import Random
 from acquire.bench import Bench
 from acquire.calibration.checks import evaluate_check
 from acquire.calibration.references import assigned_value
+from acquire.capture import CAPTURE_VERSION
 from acquire.capture.taken import Taken
 from acquire.home import Home
 from acquire.journal import Journal
@@ -191,6 +192,7 @@ class MadeBench:
                     description_text=description.text,
                     description_sha256=description.sha256,
                     capture=capture,
+                    capture_version=CAPTURE_VERSION,
                     t_utc=recorder.start_utc,
                 ),
             )
