@@ -13,7 +13,13 @@ import click
     show_default=True,
     help="Folder to leave journal, recordings and page in; an earlier demonstration there is replaced.",
 )
-@click.option("--speed", type=click.FloatRange(1, 30), default=20.0, show_default=True)
+@click.option(
+    "--speed",
+    type=click.FloatRange(1, 30),
+    default=20.0,
+    show_default=True,
+    help="How many times faster than life.",
+)
 def demo(home: Path, speed: float) -> None:
     """Run the whole job on simulated gauges: three invented products and an untreated control.
 

@@ -5,7 +5,7 @@ from typing import Literal
 
 import click
 
-from acquire.cli.options import home_option
+from acquire.cli.options import echo_json, home_option, json_option
 from acquire.home import Home
 
 
@@ -17,9 +17,14 @@ from acquire.home import Home
 @click.option("--phase", type=click.Choice(["bare", "treated"]), help="Before or after the product.")
 @click.option("--gauge", help="Which gauge of the bench; the first that fits if left out.")
 @click.option(
-    "--again", "again", multiple=True, help="For double entry without being asked: every value again."
+    "--again",
+    "again",
+    multiple=True,
+    metavar="VALUE",
+    help="A value once more, for double entry without being asked; repeat it for every value.",
 )
 @home_option
+@json_option
 def key(
     trial_id: str,
     test: str,
@@ -29,6 +34,7 @@ def key(
     gauge: str | None,
     again: tuple[str, ...],
     home: Path,
+    as_json: bool,
 ) -> None:
     """Write down values read off a gauge without a port, exactly as its display shows them.
 
@@ -51,18 +57,22 @@ def key(
     _, description = keyed_gauge(place, step.test, gauge)
     twice = isinstance(description.settings, KeyedSettings) and description.settings.double_entry
     if twice and not again:
-        again = tuple(click.prompt(f"again, value {n}", type=str) for n in range(1, len(values) + 1))
+        again = tuple(
+            click.prompt(f"again, value {n}", type=str, err=as_json) for n in range(1, len(values) + 1)
+        )
     if twice and len(again) != len(values):
         raise click.UsageError(f"{len(values)} values were typed first, {len(again)} the second time")
     entries = list(zip(values, again, strict=True)) if twice else [(value,) for value in values]
     for entry in entries:
         check_entry(description, entry)
-    key_in(
+    logged = key_in(
         place,
         SystemClock(),
-        lambda note: click.echo(note.text),
+        lambda note: None if as_json else click.echo(note.text),
         trial=trial,
         step=step,
         entries=entries,
         gauge=gauge,
     )
+    if as_json:
+        echo_json([reading.model_dump(mode="json") for reading in logged])

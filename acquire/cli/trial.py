@@ -19,13 +19,19 @@ def trial() -> None:
 @click.option("--panel", "panels", multiple=True, required=True, help="Repeat it for several panels.")
 @click.option("--control", is_flag=True, help="The untreated control.")
 @home_option
-def open_(trial_id: str, product: str, panels: tuple[str, ...], control: bool, home: Path) -> None:
+@json_option
+def open_(
+    trial_id: str, product: str, panels: tuple[str, ...], control: bool, home: Path, as_json: bool
+) -> None:
     """Open a trial of one product on its panels."""
     from acquire.answers import open_trial
     from acquire.clock import SystemClock
 
     with Home(home).journal() as journal:
         opened = open_trial(journal, SystemClock(), trial_id, product=product, panels=panels, control=control)
+    if as_json:
+        echo_json(opened.model_dump(mode="json"))
+        return
     click.echo(f"Trial {opened.id}: {opened.product} on {', '.join(opened.panels)}.")
     click.echo(f"Next:  panelwright capture {opened.id} {Home(home).option}")
 
@@ -41,13 +47,18 @@ def list_(home: Path, as_json: bool) -> None:
     method = place.method()
     with place.journal(readonly=True) as journal:
         trials, record = trials_of(journal), record_of(journal)
+    found = [(one, next_step(one, method, record)) for one in trials.values()]
     if as_json:
-        echo_json([one.model_dump(mode="json") for one in trials.values()])
+        echo_json(
+            [
+                {**one.model_dump(mode="json"), "next": state and state.step.model_dump(mode="json")}
+                for one, state in found
+            ]
+        )
         return
-    if not trials:
+    if not found:
         click.echo("No trial yet. Open one:  panelwright trial open --help")
-    for one in trials.values():
-        state = next_step(one, method, record)
+    for one, state in found:
         click.echo(f"{one.id}: {one.product}. " + (f"Next: {state.step}." if state else "Complete."))
 
 
@@ -82,8 +93,12 @@ def steps(trial_id: str, home: Path, as_json: bool) -> None:
 @click.argument("value", type=float)
 @click.option("--panel", help="Which panel; needed where the trial has several.")
 @home_option
-def rate(trial_id: str, test: str, value: float, panel: str | None, home: Path) -> None:
-    """Write down how a product handled, or how a panel looks, on the method's scale."""
+@json_option
+def rate(trial_id: str, test: str, value: float, panel: str | None, home: Path, as_json: bool) -> None:
+    """Write down how a product handled, or how a panel looks, on the method's scale.
+
+    A later rating of the same step replaces the earlier one, which stays in the journal and is shown.
+    """
     from acquire import answers
     from acquire.clock import SystemClock
     from acquire.model import Test
@@ -94,7 +109,10 @@ def rate(trial_id: str, test: str, value: float, panel: str | None, home: Path) 
     with place.journal() as journal:
         found = answers.trial_named(journal, trial_id)
         step = find_step(found, method, Test(test), panel=panel, phase=None, stage=None)
-        answers.rate(journal, SystemClock(), method, found, step, value)
+        rating = answers.rate(journal, SystemClock(), method, found, step, value)
+    if as_json:
+        echo_json(rating.model_dump(mode="json"))
+        return
     click.echo(f"{step}: {value:g}")
 
 
@@ -105,7 +123,10 @@ def rate(trial_id: str, test: str, value: float, panel: str | None, home: Path) 
 @click.option("--panel", help="Which panel; needed where the trial has several.")
 @click.option("--note", default="", help="What you saw.")
 @home_option
-def inspect(trial_id: str, stage: int, passed: bool, panel: str | None, note: str, home: Path) -> None:
+@json_option
+def inspect(
+    trial_id: str, stage: int, passed: bool, panel: str | None, note: str, home: Path, as_json: bool
+) -> None:
     """Write down an inspection at a wash stage.
 
     Stop and isolate the wash machine before reaching in: its carriage can trap fingers at both ends. Keep
@@ -122,6 +143,9 @@ def inspect(trial_id: str, stage: int, passed: bool, panel: str | None, note: st
         found = answers.trial_named(journal, trial_id)
         step = find_step(found, method, Test.WASH, panel=panel, phase=None, stage=stage)
         said = answers.inspect(journal, SystemClock(), found, step, passed=passed, note=note)
+    if as_json:
+        echo_json(said.model_dump(mode="json"))
+        return
     click.echo(f"{step}: {'passed' if said.passed else 'failed'} after {said.strokes} strokes")
     target = method.wash.strokes_at(stage)
     if target is not None and said.strokes < target:
@@ -133,7 +157,7 @@ def inspect(trial_id: str, stage: int, passed: bool, panel: str | None, note: st
 @click.command(
     epilog="Example:  panelwright rule '20310504T081500Z-force.rec#7' --leave-out --reason 'knocked'"
 )
-@click.argument("reading")
+@click.argument("reading", metavar="READING")
 @click.option("--count", "ruling", flag_value="count", help="It counts.")
 @click.option(
     "--leave-out", "ruling", flag_value="leave out", help="It does not count; it is kept and shown."
@@ -142,8 +166,12 @@ def inspect(trial_id: str, stage: int, passed: bool, panel: str | None, note: st
 @click.option("--reason", required=True, help="Why; it is printed beside the score.")
 @click.option("--by", default="", help="Who says so.")
 @home_option
-def rule(reading: str, ruling: str | None, reason: str, by: str, home: Path) -> None:
-    """Rule whether a reading counts. The reading itself is never changed or deleted."""
+@json_option
+def rule(reading: str, ruling: str | None, reason: str, by: str, home: Path, as_json: bool) -> None:
+    """Rule whether a READING counts, by its id. The reading itself is never changed or deleted.
+
+    panelwright journal --kind reading lists the ids.
+    """
     from acquire import answers
     from acquire.clock import SystemClock
 
@@ -152,4 +180,7 @@ def rule(reading: str, ruling: str | None, reason: str, by: str, home: Path) -> 
     counts = {"count": True, "leave out": False, "method": None}[ruling]
     with Home(home).journal() as journal:
         now = answers.rule(journal, SystemClock(), reading, counts=counts, reason=reason, by=by)
+    if as_json:
+        echo_json(now.model_dump(mode="json"))
+        return
     click.echo(f"{now.id}: {now.value:g} {now.unit} on {now.step}: {ruling}, because {reason}")
