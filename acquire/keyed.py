@@ -70,7 +70,11 @@ def check_entry(description: GaugeDescription, entry: Entry) -> None:
     assert isinstance(settings, KeyedSettings)
     wanted_n = 2 if settings.double_entry else 1
     if len(entry) != wanted_n:
-        raise ConfigError(f"{' '.join(entry)}: {description.name} wants every value {wanted_n} time(s)")
+        wanted = "twice" if settings.double_entry else "once"
+        raise ConfigError(
+            f"{' '.join(entry)}: {description.name} wants every value {wanted}",
+            hint="nothing was written down; type it again",
+        )
     batch = make_driver(description).feed(_typed(entry))
     if batch.errors or len(batch) != 1:
         why = batch.errors[0].why if batch.errors else "not one line of text"

@@ -16,6 +16,7 @@ from acquire.notes import Note
 from acquire.outputs.words import in_words
 from acquire.recordings import read_recording
 from acquire.verification import verify
+from drivers.registry import make_driver
 from tests.benches import method_text
 from tests.contract.gauges import description
 from tests.manual_clock import ManualClock
@@ -95,7 +96,7 @@ def test_what_was_typed_is_the_record_and_verification_derives_it_again(home: Ho
         (("9e1", "9e1"), "not a number as the display shows it, such as 0.0"),
         (("91.4\n91.4", ""), "not a number as the display shows it"),
         (("½", "½"), "not a number as the display shows it"),
-        (("91.4",), "wants every value 2 time"),
+        (("91.4",), "wants every value twice"),
     ],
 )
 def test_nothing_is_written_if_one_value_is_not_acceptable(
@@ -126,7 +127,13 @@ def test_which_gauge_is_meant(home: Home) -> None:
 def test_single_entry_takes_one_line() -> None:
     once = description("keyed-gloss")
     settings = once.settings.model_copy(update={"double_entry": False})
-    check_entry(once.model_copy(update={"settings": settings}), ("91.4",))
+    single = once.model_copy(update={"settings": settings})
+    assert [sample.value for sample in make_driver(single).feed(b"91.4\n")] == [91.4]
+    check_entry(single, ("91.4",))
+    with pytest.raises(ConfigError, match="wants every value once"):
+        check_entry(single, ("91.4", "91.4"))
+    with pytest.raises(ConfigError, match="wants every value twice"):
+        check_entry(once, ("91.4",))
 
 
 def test_the_command_asks_again_for_double_entry(home: Home) -> None:
