@@ -50,6 +50,7 @@ class Comparison:
                 self._say(item, f"rests on the same bytes as {self._missing[place].id}")
             else:
                 self._missing[place] = item
+        self._compare_runs(self._missing.values())
         self._ordinals = {item.raw.ordinal for item in self._missing.values()}
         self._elsewhere: dict[int, Taken] = {}
         self._moved: list[tuple[Item, Taken]] = []
@@ -109,6 +110,23 @@ class Comparison:
         if differences:
             more = f" (and {len(differences) - 3} more differences)" if len(differences) > 3 else ""
             self._say(item, "; ".join(differences[:3]) + more)
+
+    def _compare_runs(self, items: Iterable[Item]) -> None:
+        """Readings of strokes follow each other on one count; where two overlap, strokes count twice."""
+        ahead: tuple[float, Item] | None = None
+        for item in sorted(items, key=lambda one: one.raw.ordinal):
+            began, ended = item.details.get("from_total"), item.details.get("total")
+            if not (_of_run(item) and isinstance(began, int | float) and isinstance(ended, int | float)):
+                continue
+            if ahead is not None and began < ahead[0]:
+                twice = min(ended, ahead[0]) - began
+                self._say(
+                    item,
+                    f"counts the strokes from {began:g} to {ended:g}, but {ahead[1].id} counts those up to "
+                    f"{ahead[0]:g}: {twice:g} would count twice",
+                )
+            if ahead is None or ended > ahead[0]:
+                ahead = ended, item
 
     def _say(self, item: Item, what: str) -> None:
         kind = "reading" if isinstance(item, Reading) else "refusal"

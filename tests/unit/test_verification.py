@@ -2,6 +2,7 @@
 
 import re
 import sqlite3
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -9,9 +10,11 @@ import pytest
 from acquire.comparison import Fault
 from acquire.errors import ConfigError
 from acquire.home import Home
-from acquire.model import RawRef, Reading
+from acquire.model import RawRef, Reading, Step
+from acquire.model import Test as Kind
 from acquire.results import gather
 from acquire.verification import VerificationReport, verify
+from simulators.speech import wash_stroke
 from tests.benches import MadeBench
 
 GUARDS = ("events_never_change", "events_never_go", "events_only_append")
@@ -116,6 +119,24 @@ def test_a_stroke_that_was_made_unreadable_does_not_pass(home: Home) -> None:
     # The tenth stroke, on which the first run ends.
     rewrite(home.recordings / "wash-003.rec", b"30 30 30 30 31 30 0D", b"30 30 30 58 31 30 0D")
     assert [fault.item for fault in verify(home).faults] == ["wash-003.rec#9", "wash-003.rec#19"]
+
+
+def test_strokes_that_two_readings_count_are_found(tmp_path: Path) -> None:
+    """Each run is right by itself: 10 strokes, then 20 of which the first 10 are the same."""
+    with MadeBench(tmp_path / "bench") as made:
+        made.begin("alder", "Product Alder (invented)")
+        with made.tape("wash") as tape:
+            found = tape.say([wash_stroke(i + 1) for i in range(30)], every_s=1.7)
+            for began, ended in ((0, 10), (0, 20), (20, 30)):
+                last = found[ended - 1]
+                details = {**last.details, "from_total": float(began), "total": float(ended)}
+                run = replace(last, value=float(ended - began), details=details)
+                tape.log([run], "alder", Step(test=Kind.WASH, panel="A", stage=60))
+    fault = only(verify(made.home))
+    assert fault.item == "wash-001.rec#19"
+    assert fault.what.endswith(
+        "counts the strokes from 0 to 20, but wash-001.rec#9 counts those up to 10: 10 would count twice"
+    )
 
 
 def test_an_altered_time_is_found(home: Home) -> None:
