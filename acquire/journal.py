@@ -3,15 +3,16 @@
     draft ──append()──> event ──commit (synchronous)──> acknowledged
 
 One event per fact, each carrying the hash of the one before it (see `acquire.chain`). The store is one
-SQLite file in write-ahead mode, fully synchronous, with triggers that refuse changes and deletions. One
-program writes at a time, any number may read meanwhile, and `append` may be called from any thread.
+SQLite file in write-ahead mode, fully synchronous, with triggers that refuse changes and deletions. Any
+number of programs and threads may read and append: each append waits for its turn, and finds the newest event
+and hangs on to it in the same transaction, so that there is one chain whoever writes.
 """
 
 import os
 import re
 import sqlite3
 import threading
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import datetime
@@ -28,6 +29,7 @@ from acquire.model import Model
 _APPLICATION_ID = 0x50574A31  # in the file's header, so that another program's database is refused
 _LAYOUT = 1
 _BUSY_S = 5.0
+_BEGIN_TRIES = 20
 _PAGE_ROWS = 1000
 _KIND = re.compile(r"[a-z][a-z0-9]*([ -][a-z0-9]+)*")
 _OWN_ID = re.compile(_KIND.pattern + r"-\d+")
@@ -100,7 +102,7 @@ def _make_engine(path: Path, mode: str, *pragmas: str) -> sa.Engine:
         )
         try:
             for pragma in pragmas:
-                connection.execute(f"PRAGMA {pragma}")
+                _set(connection, pragma)
         except sqlite3.Error:
             connection.close()
             raise
@@ -109,46 +111,34 @@ def _make_engine(path: Path, mode: str, *pragmas: str) -> sa.Engine:
     return sa.create_engine("sqlite://", creator=connect, poolclass=QueuePool)
 
 
+def _set(connection: sqlite3.Connection, pragma: str) -> None:
+    """Sets one property. Another program that begins the same file just now makes this fail at once."""
+    for _ in range(_BEGIN_TRIES):
+        try:
+            connection.execute(f"PRAGMA {pragma}")
+            return
+        except sqlite3.OperationalError as error:
+            if "locked" not in str(error):
+                raise
+        # Unlike the switch to write-ahead mode, a transaction waits until the other has finished.
+        connection.execute("BEGIN IMMEDIATE")
+        connection.execute("ROLLBACK")
+    connection.execute(f"PRAGMA {pragma}")
+
+
 def _reading_mode(path: Path) -> str:
     """On a read-only disk SQLite has nowhere to keep its shared memory, but there the file cannot change."""
     in_use = path.with_name(path.name + "-wal").exists()
     return "ro" if in_use or os.access(path.parent, os.W_OK) else "ro&immutable=1"
 
 
-class _WriterLock:
-    """Held by the one program that may write; the operating system lets go of it however that program ends.
-
-    A lock on the journal itself would keep readers out, so it lies on an empty database beside it.
-    """
-
-    def __init__(self, path: Path) -> None:
-        beside = path.with_name(path.name + ".writer")
-        self._connection = sqlite3.connect(beside, timeout=0.0, isolation_level=None, check_same_thread=False)
-        try:
-            self._connection.execute("BEGIN EXCLUSIVE")
-        except sqlite3.Error as error:
-            self._connection.close()
-            if "locked" not in str(error):
-                raise
-            raise JournalError(
-                f"another program is writing to the journal {path}",
-                hint="close it first, or open the journal for reading only",
-            ) from error
-
-    def release(self) -> None:
-        self._connection.close()
-
-
 class Journal:
     """The journal of one bench; made by `open`, closed by `close` or by leaving a `with` block."""
 
-    def __init__(
-        self, path: Path, reader: sa.Engine, writer: sa.Engine | None = None, lock: _WriterLock | None = None
-    ) -> None:
+    def __init__(self, path: Path, reader: sa.Engine, writer: sa.Engine | None = None) -> None:
         self.path = path
         self._reader = reader
         self._writer = writer
-        self._writer_lock = lock
         self._turn = threading.Lock()
 
     @classmethod
@@ -156,7 +146,7 @@ class Journal:
         """Opens the journal at `path`; for writing, it is made if it does not exist.
 
         Raises:
-            JournalError: it is missing or no journal, cannot be written, or another program writes to it.
+            JournalError: it is missing or no journal, or cannot be written.
         """
         path = Path(path)
         with _explained("open", path):
@@ -176,11 +166,10 @@ class Journal:
 
     @classmethod
     def _for_writing(cls, path: Path) -> Self:
-        lock = _WriterLock(path)
         # fullfsync: on macOS a plain fsync leaves the bytes in the drive's cache.
         writer = _make_engine(path, "rwc", "journal_mode=WAL", "synchronous=FULL", "fullfsync=ON")
         sa.event.listen(writer, "begin", lambda connection: connection.exec_driver_sql("BEGIN IMMEDIATE"))
-        return cls(path, _make_engine(path, "ro"), writer, lock)
+        return cls(path, _make_engine(path, "ro"), writer)
 
     def _prepare(self) -> None:
         if self._writer is not None:
@@ -207,12 +196,10 @@ class Journal:
             )
 
     def close(self) -> None:
-        """Closes the file and lets the next writer in; the journal cannot be used afterwards."""
+        """Closes the file; the journal cannot be used afterwards."""
         self._reader.dispose()
         if self._writer is not None:
             self._writer.dispose()
-        if self._writer_lock is not None:
-            self._writer_lock.release()
 
     def __enter__(self) -> Self:
         return self
@@ -236,8 +223,14 @@ class Journal:
         """
         return self.append_all([Draft(kind, body, event_id)], t_utc=t_utc, t_mono_ns=t_mono_ns)[0]
 
-    def append_all(self, drafts: Sequence[Draft], *, t_utc: datetime, t_mono_ns: int) -> list[Event]:
+    def append_all(
+        self, drafts: Sequence[Draft] | Callable[[], Sequence[Draft]], *, t_utc: datetime, t_mono_ns: int
+    ) -> list[Event]:
         """Writes several events, all of them or none; when this returns, they are on disk.
+
+        Args:
+            drafts: what to write. A function is called once it is this writer's turn: until its drafts are
+                written nobody else writes, so what it reads is the newest there is. It may give none.
 
         Raises:
             JournalError: nothing was written; the message says why and what to do.
@@ -246,14 +239,15 @@ class Journal:
             raise JournalError(
                 f"the journal {self.path} is open for reading only", hint="open it for writing"
             )
-        for draft in drafts:
-            _refuse_bad_name(draft)
-        bodies = [canonical_json(draft.body) for draft in drafts]
         time_text = utc_text(t_utc)
+        # What can be refused without waiting is refused before.
+        ready = None if callable(drafts) else _spelled(drafts)
         rows: list[dict[str, Any]] = []
         with self._turn, _explained("append to", self.path), self._writer.begin() as connection:
+            if callable(drafts):
+                ready = _spelled(drafts())
             seq, prev = _head(connection)
-            for draft, body in zip(drafts, bodies, strict=True):
+            for draft, body in ready or ():
                 seq += 1
                 event_id = draft.id or f"{draft.kind}-{seq}"
                 self._refuse_taken(connection, event_id)
@@ -326,6 +320,13 @@ class Journal:
 def _head(connection: sa.Connection) -> tuple[int, str]:
     last = connection.execute(_newest).one_or_none()
     return (last.seq, last.hash) if last else (0, GENESIS)
+
+
+def _spelled(drafts: Sequence[Draft]) -> list[tuple[Draft, str]]:
+    """Each draft with its body as it will be stored."""
+    for draft in drafts:
+        _refuse_bad_name(draft)
+    return [(draft, canonical_json(draft.body)) for draft in drafts]
 
 
 def _refuse_bad_name(draft: Draft) -> None:

@@ -7,7 +7,6 @@ Nothing logged is changed afterwards; what is learnt later is an amendment, and 
 "as stamped then" and "as known now".
 """
 
-import threading
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -15,7 +14,7 @@ from math import isfinite
 from typing import Literal, TypeVar
 
 from acquire.bench import Bench
-from acquire.calibration.checks import Check
+from acquire.calibration.checks import AbortedCheck, Check
 from acquire.calibration.stamp import Incident, Known, channel_of, doubtful_readings, rules_for, stamp
 from acquire.capture.taken import Taken
 from acquire.chain import Event, utc_text
@@ -25,7 +24,7 @@ from acquire.facts import facts, read_fact
 from acquire.journal import Draft, Journal
 from acquire.model import Amendment, CalibrationState, Details, RawRef, Reading, Refusal, Step
 
-Fact = Reading | Refusal | Check | Incident | Amendment
+Fact = Reading | Refusal | Check | AbortedCheck | Incident | Amendment
 TimeSource = Literal["device", "line position", "host read", "typed in"]
 
 _Item = TypeVar("_Item", Reading, Refusal)
@@ -64,8 +63,6 @@ class Logger:
         self._clock = clock
         self._announce = announce
         self._history = _History(journal)
-        # One at a time from stamp to commit: a failed check must not slip in between and miss the reading.
-        self._turn = threading.Lock()
 
     def log(
         self,
@@ -100,8 +97,10 @@ class Logger:
         at, raw = place_of(taken, source)
         details = _plain(taken.details)
         _sync(sync_recording, source)
-        with self._turn:
-            reading = Reading(
+
+        def make() -> Reading:
+            channel = channel_of(details)
+            return Reading(
                 id=_item_id(raw),
                 trial=trial,
                 step=step,
@@ -117,16 +116,10 @@ class Logger:
                 raw=raw,
                 details=details,
                 extra=extra,
-                stamp=stamp(
-                    gauge, at, self._history.all(), rules, channel=channel_of(details), value=taken.value
-                ),
+                stamp=stamp(gauge, at, self._history.all(), rules, channel=channel, value=taken.value),
             )
-            earlier = self._earlier(reading, "reading")
-            if earlier is not None:
-                return earlier
-            events = self._append([Draft("reading", reading, reading.id)])
-        self._tell(events, [reading])
-        return reading
+
+        return self._write_item("reading", make)
 
     def refuse(
         self,
@@ -162,13 +155,26 @@ class Logger:
             details=_plain(taken.details),
         )
         _sync(sync_recording, source)
-        with self._turn:
-            earlier = self._earlier(refusal, "refusal")
-            if earlier is not None:
-                return earlier
-            events = self._append([Draft("refusal", refusal, refusal.id)])
-        self._tell(events, [refusal])
-        return refusal
+        return self._write_item("refusal", lambda: refusal)
+
+    def _write_item(self, kind: str, make: Callable[[], _Item]) -> _Item:
+        """Writes and announces what `make` gives, or returns what stands there already.
+
+        From stamp to commit it is this writer's turn: a failed check must not slip in between, from here or
+        from another program, and miss the reading.
+        """
+        items: list[_Item] = []
+
+        def drafts() -> list[Draft]:
+            item = make()
+            earlier = self._earlier(item, kind)
+            items.append(earlier or item)
+            return [] if earlier else [Draft(kind, item, item.id)]
+
+        events = self._append(drafts)
+        if events:
+            self._tell(events, items)
+        return items[0]
 
     def record_check(self, check: Check, *, sync_recording: Callable[[], None]) -> Event:
         """Writes a check; where it failed, also the doubt on every reading that it puts in doubt, at once.
@@ -177,12 +183,26 @@ class Logger:
             JournalError: nothing was written or announced.
         """
         _sync(sync_recording, check.gauge)
-        with self._turn:
-            event_id = f"check.{check.gauge}.{check.channel or 'all'}.{utc_text(check.t_utc)}"
-            doubts = self._doubts(check, event_id) if check.verdict == "fail" else []
-            drafts = [Draft("check", check, event_id), *(Draft("amendment", doubt) for doubt in doubts)]
-            events = self._append(drafts)
+        event_id = f"check.{check.gauge}.{check.channel or 'all'}.{utc_text(check.t_utc)}"
+        doubts: list[Amendment] = []
+
+        def drafts() -> list[Draft]:
+            doubts.extend(self._doubts(check, event_id) if check.verdict == "fail" else [])
+            return [Draft("check", check, event_id), *(Draft("amendment", doubt) for doubt in doubts)]
+
+        events = self._append(drafts)
         self._tell(events, [check, *doubts])
+        return events[0]
+
+    def record_aborted_check(self, aborted: AbortedCheck, *, sync_recording: Callable[[], None]) -> Event:
+        """Writes down what a check had measured when it was given up. It proves nothing about the gauge.
+
+        Raises:
+            JournalError: nothing was written or announced.
+        """
+        _sync(sync_recording, aborted.gauge)
+        events = self._append([Draft("check aborted", aborted)])
+        self._tell(events, [aborted])
         return events[0]
 
     def record_incident(self, incident: Incident) -> Event:
@@ -191,8 +211,7 @@ class Logger:
         Raises:
             JournalError: nothing was written or announced.
         """
-        with self._turn:
-            events = self._append([Draft("incident", incident)])
+        events = self._append([Draft("incident", incident)])
         self._tell(events, [incident])
         return events[0]
 
@@ -202,14 +221,12 @@ class Logger:
         Raises:
             JournalError: there is no such reading, or it could not be written.
         """
-        with self._turn:
-            found = self._journal.find(amendment.reading)
-            if found is None or found.kind != "reading":
-                raise JournalError(
-                    f"the journal has no reading {amendment.reading!r}",
-                    hint="give the id of a logged reading",
-                )
-            events = self._append([Draft("amendment", amendment)])
+        found = self._journal.find(amendment.reading)
+        if found is None or found.kind != "reading":
+            raise JournalError(
+                f"the journal has no reading {amendment.reading!r}", hint="give the id of a logged reading"
+            )
+        events = self._append([Draft("amendment", amendment)])
         self._tell(events, [amendment])
         return events[0]
 
@@ -237,7 +254,7 @@ class Logger:
         reason = f"{check.gauge} failed against {check.reference} afterwards: {check.reason}"
         return [Amendment(reading=one, what="doubtful", reason=reason, check=event_id) for one in doubtful]
 
-    def _append(self, drafts: Sequence[Draft]) -> list[Event]:
+    def _append(self, drafts: Sequence[Draft] | Callable[[], Sequence[Draft]]) -> list[Event]:
         return self._journal.append_all(drafts, t_utc=self._clock.utc(), t_mono_ns=self._clock.monotonic_ns())
 
     def _tell(self, events: Iterable[Event], facts: Iterable[Fact]) -> None:

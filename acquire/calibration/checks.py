@@ -50,6 +50,22 @@ class Check(Model):
     raw: tuple[RawRef, ...] = ()
 
 
+class AbortedCheck(Model):
+    """A check that was begun and not brought to its end; what had been measured by then."""
+
+    gauge: str
+    reference: str
+    channel: str | None = None
+    unit: Literal["N", "GU", "1"]
+    assigned: float
+    zero: tuple[float, ...] = ()
+    readings: tuple[float, ...] = ()
+    wanted_n: int
+    """So many readings on the reference were asked for."""
+    t_utc: datetime
+    raw: tuple[RawRef, ...] = ()
+
+
 def evaluate_check(
     gauge: str,
     assigned: Assigned,

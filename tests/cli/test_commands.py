@@ -15,9 +15,11 @@ from acquire import cli
 from acquire.cli import main
 from acquire.home import Home
 from acquire.recordings import Header, Recorder
+from acquire.trials import trials_of
+from acquire.verification import verify
 from simulators.speech import gloss_key
 from tests.manual_clock import ManualClock
-from tests.rig import gloss, lay_out, rig
+from tests.rig import gloss, lay_out, rig, wash
 
 
 def run(*args: str | Path) -> Result:
@@ -192,11 +194,21 @@ def test_a_gauge_that_is_not_connected_is_told_with_what_to_do(home: Home, port:
     assert "waiting for it" in result.stdout
 
 
-def test_a_second_capture_on_the_same_bench_is_refused(home: Home) -> None:
-    with home.journal():
-        said = refused("capture", "larch", "slip", "--home", home.folder)
-    assert "another program is writing to the journal" in said
-    assert "close it first" in said
+def test_what_a_person_says_is_written_down_while_another_program_captures(home: Home) -> None:
+    with rig(home.folder, gauges=["wash"]) as bench:
+        with home.journal(readonly=True) as journal:
+            trial = trials_of(journal)["larch"]
+        bench.service.measure(trial, wash(60))
+        bench.strokes(1, 5)
+        for words in (
+            ("rate", "larch", "handling", "5"),
+            ("inspect", "larch", "60", "--failed"),
+            ("trial", "open", "fir", "--product", "Another invented wax", "--panel", "B"),
+        ):
+            result = run(*words, "--home", home.folder)
+            assert result.exit_code == 0, result.output
+        bench.strokes(6, 11)
+    assert verify(home).holds
 
 
 def test_a_file_that_may_not_be_written_is_named(tmp_path: Path) -> None:

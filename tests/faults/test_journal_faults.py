@@ -32,7 +32,7 @@ start = datetime(2031, 5, 4, tzinfo=UTC)
 print("ready", flush=True)
 sys.stdin.readline()
 try:
-    for number in range(100_000):
+    for number in range(int(sys.argv[2])):
         event = journal.append("note", {"number": number, "pad": "x" * 200}, t_utc=start, t_mono_ns=number)
         print(event.id, flush=True)
 except JournalError as error:
@@ -41,9 +41,11 @@ except JournalError as error:
 """
 
 
-def start_writer(path: Path, preexec: Callable[[], None] | None = None) -> subprocess.Popen[str]:
+def start_writer(
+    path: Path, preexec: Callable[[], None] | None = None, *, events_n: int = 100_000
+) -> subprocess.Popen[str]:
     writer = subprocess.Popen(
-        [sys.executable, "-c", WRITER, str(path)],
+        [sys.executable, "-c", WRITER, str(path), str(events_n)],
         stdin=subprocess.PIPE,
         stdout=subprocess.PIPE,
         text=True,
@@ -79,6 +81,46 @@ def test_a_killed_writer_loses_nothing_it_acknowledged(tmp_path: Path) -> None:
     assert len(acknowledged) == len(set(acknowledged))
     # A kill may fall between commit and acknowledgement, once for each writer.
     assert len(present) <= len(acknowledged) + 10
+
+
+@pytest.mark.slow
+def test_two_programs_that_write_at_once_make_one_chain(tmp_path: Path) -> None:
+    path = tmp_path / "journal.sqlite"
+    writers = [start_writer(path, events_n=500) for _ in range(2)]
+    for writer in writers:
+        assert writer.stdin is not None
+        writer.stdin.write("go\n")
+        writer.stdin.flush()
+    said = [writer.communicate()[0].splitlines() for writer in writers]
+    assert [len(own) for own in said] == [500, 500], [own[-1:] for own in said]
+    with Journal.open(path, readonly=True) as journal:
+        verdict = journal.verify()
+        assert verdict.holds, verdict.broken
+        assert [event.id for event in journal.events()] == [f"note-{seq}" for seq in range(1, 1001)]
+        # Each writer's own events are in the order it wrote them, and the two took turns.
+        for own in said:
+            assert own == sorted(own, key=lambda name: int(name.removeprefix("note-")))
+    assert sorted(said[0] + said[1]) == sorted(f"note-{seq}" for seq in range(1, 1001))
+    assert said[0] != [f"note-{seq}" for seq in range(1, 501)], "one wrote before the other had begun"
+
+
+@pytest.mark.slow
+def test_two_programs_that_begin_a_journal_at_once_make_one(tmp_path: Path) -> None:
+    for number in range(5):
+        path = tmp_path / f"{number}.sqlite"
+        starters = [
+            subprocess.Popen(
+                [sys.executable, "-c", WRITER, str(path), "3"],
+                stdin=subprocess.PIPE,
+                stdout=subprocess.PIPE,
+                text=True,
+                cwd=Path(__file__).parents[2],
+            )
+            for _ in range(2)
+        ]
+        assert [starter.communicate("go\n")[0].count("note-") for starter in starters] == [3, 3]
+        with Journal.open(path, readonly=True) as journal:
+            assert journal.verify().events_n == 6
 
 
 @pytest.mark.slow

@@ -1,6 +1,7 @@
 import hashlib
 import json
 import sqlite3
+import threading
 from collections.abc import Iterator
 from datetime import datetime, timedelta, timezone
 from pathlib import Path
@@ -150,11 +151,41 @@ def test_it_goes_on_where_it_ended(path: Path) -> None:
         assert [event.prev for event in journal.events()] == [GENESIS, head[1]]
 
 
-def test_a_second_writer_is_turned_away_until_the_first_has_closed(path: Path) -> None:
-    with Journal.open(path), pytest.raises(JournalError, match="another program is writing") as caught:
-        Journal.open(path)
-    assert "reading only" in caught.value.hint
-    Journal.open(path).close()
+def test_two_writers_make_one_chain(path: Path) -> None:
+    with Journal.open(path) as one, Journal.open(path) as other:
+        for number in range(3):
+            note(one, 2 * number)
+            note(other, 2 * number + 1)
+        assert [event.body["number"] for event in one.events()] == list(range(6))
+        assert one.verify().holds
+        assert one.head() == other.head()
+
+
+def test_what_is_read_at_a_writer_s_turn_is_still_the_newest_when_it_writes(path: Path) -> None:
+    with Journal.open(path) as one, Journal.open(path) as other:
+        started, wrote = threading.Event(), threading.Event()
+
+        def elsewhere() -> None:
+            started.set()
+            note(other, 1)
+            wrote.set()
+
+        thread = threading.Thread(target=elsewhere)
+
+        def drafts() -> list[Draft]:
+            thread.start()
+            assert started.wait(5.0)
+            assert not wrote.wait(0.1), "somebody else wrote meanwhile"
+            return [Draft("note", {"after": one.head()[0]})]
+
+        one.append_all(drafts, t_utc=NOON, t_mono_ns=0)
+        thread.join(5.0)
+        assert [event.body for event in one.events()] == [{"after": 0}, {"number": 1}]
+
+
+def test_a_writer_may_find_at_its_turn_that_there_is_nothing_to_write(journal: Journal) -> None:
+    assert journal.append_all(lambda: [], t_utc=NOON, t_mono_ns=0) == []
+    assert journal.head() == (0, GENESIS)
 
 
 def test_it_is_read_while_it_is_written(journal: Journal, path: Path) -> None:
@@ -186,12 +217,6 @@ def test_what_is_not_a_journal_is_refused(tmp_path: Path) -> None:
         assert "another kind of file" in caught.value.hint
         with pytest.raises(JournalError, match="is a database, but not a journal"):
             Journal.open(other, readonly=readonly)
-
-
-def test_a_stray_file_in_the_lock_s_place_is_said_plainly(path: Path) -> None:
-    path.with_name(path.name + ".writer").write_text("somebody's notes, kept under the lock's name\n" * 50)
-    with pytest.raises(JournalError, match="not a database"):
-        Journal.open(path)
 
 
 def test_a_later_layout_is_refused(path: Path) -> None:

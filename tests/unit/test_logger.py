@@ -51,11 +51,14 @@ class WatchedJournal(Journal):
     steps: list[str]
     fails = False
 
-    def append_all(self, drafts: Sequence[Draft], *, t_utc: datetime, t_mono_ns: int) -> list[Event]:
+    def append_all(
+        self, drafts: Sequence[Draft] | Callable[[], Sequence[Draft]], *, t_utc: datetime, t_mono_ns: int
+    ) -> list[Event]:
         if self.fails:
             raise JournalError("the disk is full", hint="free space")
         events = super().append_all(drafts, t_utc=t_utc, t_mono_ns=t_mono_ns)
-        self.steps.append("appended")
+        if events:
+            self.steps.append("appended")
         return events
 
 
