@@ -2,9 +2,10 @@
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from datetime import datetime, timedelta
 
 from acquire.bench import Tolerance
-from acquire.calibration.checks import Check, evaluate_check
+from acquire.calibration.checks import AbortedCheck, Check, evaluate_check
 from acquire.calibration.references import Assigned
 from acquire.capture.levels import Level, LevelCapture
 from acquire.capture.taken import Taken
@@ -40,10 +41,27 @@ class Checking:
     zeros: list[float] = field(default_factory=list)
     raw: list[RawRef] = field(default_factory=list)
     check: Check | None = None
+    over: bool = False
+    """It was concluded or given up."""
+    seen_us: int = 0
+    """When the newest value or zero was sent, on the recording's axis."""
 
-    def add(self, value: float, first_byte: int, last_byte: int, opening: int, ordinal: int) -> None:
+    @property
+    def _t_utc(self) -> datetime:
+        # By the clock its readings are dated by, so that the two can be compared though the calendar is set.
+        return self.line.source.start_utc + timedelta(microseconds=self.seen_us)
+
+    def add_zero(self, level: Level) -> None:
+        """Takes what the gauge shows with nothing on it."""
+        self.zeros.append(level.value_n)
+        self.seen_us = level.t_us
+
+    def add(
+        self, value: float, t_us: int, first_byte: int, last_byte: int, opening: int, ordinal: int
+    ) -> None:
         """Takes one value on the reference; the last one ends the check."""
         self.values.append(value)
+        self.seen_us = t_us
         self.raw.append(
             RawRef(
                 recording=self.line.source.recording,
@@ -69,6 +87,27 @@ class Checking:
         )
         self.tell(Note("refused", "; ".join(taken.reasons), self.line.gauge, refusal))
 
+    def give_up(self) -> None:
+        """Writes down what an unfinished check has measured, so that none can be tried again unseen."""
+        if self.over or not (self.values or self.zeros):
+            return
+        self.over = True
+        aborted = AbortedCheck(
+            gauge=self.line.gauge,
+            reference=self.assigned.reference,
+            channel=self.assigned.channel,
+            unit=self.assigned.unit,
+            assigned=self.assigned.value,
+            zero=tuple(self.zeros),
+            readings=tuple(self.values),
+            wanted_n=self.repeats,
+            t_utc=self._t_utc,
+            raw=tuple(self.raw),
+        )
+        self.logger.record_aborted_check(aborted, sync_recording=self.line.sync)
+        said = f"check given up after {len(self.values)} of {self.repeats}: written down, and proves nothing"
+        self.tell(Note("waiting", said, self.line.gauge))
+
     def _conclude(self) -> None:
         description = self.line.stream.description
         check = evaluate_check(
@@ -78,12 +117,12 @@ class Checking:
             unit=self.assigned.unit,
             resolution=canonical_resolution(description),
             tolerance=self.tolerance,
-            t_utc=self.clock.utc(),
+            t_utc=self._t_utc,
             zero=self.zeros,
             raw=self.raw,
         )
         self.logger.record_check(check, sync_recording=self.line.sync)
-        self.check = check
+        self.check, self.over = check, True
         self.tell(Note("check", f"{check.verdict}: {check.reason}", self.line.gauge, check))
 
 
@@ -126,7 +165,7 @@ class WeightCheck:
         checking = self._checking
         if abs(level.value_n) < ON_SHARE * checking.assigned.value:
             if not self._empty:
-                checking.zeros.append(level.value_n)
+                checking.add_zero(level)
                 checking.say(f"zero {level.value_n:+.3g} N taken: hang {checking.assigned.reference}")
             self._empty = True
         elif not self._empty:
@@ -135,13 +174,15 @@ class WeightCheck:
             self._empty = False
             # One zero before each placement: in the difference of their means, drift cancels.
             opening = checking.line.stream.opening
-            checking.add(level.value_n, level.first_byte, level.last_byte, opening, 0)
+            checking.add(level.value_n, level.t_us, level.first_byte, level.last_byte, opening, 0)
             if not self.done:
                 checking.say("take it off again")
 
     def take(self, taken: Taken) -> None: ...
 
     def tick(self) -> None: ...
+
+    def opened(self) -> None: ...
 
     def interrupted(self, why: str) -> None:
         self._levels.reset()
@@ -151,7 +192,8 @@ class WeightCheck:
         if not self.done:
             self._checking.say("leave the hook empty when the gauge is back: the zero is taken anew")
 
-    def stop(self) -> None: ...
+    def stop(self) -> None:
+        self._checking.give_up()
 
 
 class TileCheck:
@@ -178,15 +220,20 @@ class TileCheck:
             said = f"measured at {channel}°, the check is at {checking.assigned.channel}°"
             checking.tell(Note("refused", said, checking.line.gauge))
         elif not self.done:
-            checking.add(taken.value, taken.first_byte, taken.last_byte, taken.opening, taken.ordinal)
+            checking.add(
+                taken.value, taken.t_us, taken.first_byte, taken.last_byte, taken.opening, taken.ordinal
+            )
 
     def samples(self) -> None: ...
 
     def tick(self) -> None: ...
 
+    def opened(self) -> None: ...
+
     def interrupted(self, why: str) -> None: ...
 
-    def stop(self) -> None: ...
+    def stop(self) -> None:
+        self._checking.give_up()
 
 
 class StrokeCheck:
@@ -222,9 +269,14 @@ class StrokeCheck:
             return
         if (self._checking.clock.monotonic_ns() - self._seen_ns) / 1e9 > self._checking.stall_s:
             self._base = self._last = None
-            self._checking.add(last.value - base, last.first_byte, last.last_byte, last.opening, last.ordinal)
+            strokes = last.value - base
+            self._checking.add(
+                strokes, last.t_us, last.first_byte, last.last_byte, last.opening, last.ordinal
+            )
             if not self.done:
                 self._invite()
+
+    def opened(self) -> None: ...
 
     def interrupted(self, why: str) -> None:
         """Strokes made while the counter was away prove nothing about it."""
@@ -235,7 +287,8 @@ class StrokeCheck:
 
     def samples(self) -> None: ...
 
-    def stop(self) -> None: ...
+    def stop(self) -> None:
+        self._checking.give_up()
 
 
 CHECKS: dict[str, Callable[[Checking], WeightCheck | TileCheck | StrokeCheck]] = {

@@ -22,7 +22,7 @@ from acquire.capture.taken import Taken
 from acquire.checking import CHECKS, Checking
 from acquire.climate import climate_of, in_words, log_climate
 from acquire.clock import Clock, StepWatch
-from acquire.errors import ConfigError, TransportError
+from acquire.errors import ConfigError, JournalError, RecordingError, TransportError
 from acquire.health import Health
 from acquire.home import Home
 from acquire.logger import Announcement, Logger, Source
@@ -84,7 +84,7 @@ class Service:
 
     Raises:
         ConfigError: bench, method or a description is faulty, or there is no such gauge.
-        JournalError: the journal cannot be opened (another program may be writing it).
+        JournalError: the journal cannot be opened.
         RecordingError: a recording cannot be started.
     """
 
@@ -269,12 +269,17 @@ class Service:
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         try:
-            if error is None:
+            # Whatever ends the run, what was counted is written down; unless that is what cannot be done.
+            if not isinstance(error, JournalError | RecordingError):
                 for one in self._open.values():
-                    if one.task is not None:
-                        one.task.stop()
+                    self._end_task(one)
         finally:
             self._close()
+
+    def _end_task(self, one: _Open) -> None:
+        task, one.task = one.task, None
+        if task is not None:
+            task.stop()
 
     def _close(self) -> None:
         """Ports first, journal last; one that fails to close does not keep the others open."""
@@ -319,6 +324,7 @@ class Service:
             ConfigError: the step is a person's to answer, or no gauge for it is open.
         """
         one = self._gauge_for(step)
+        self._end_task(one)
         record = partial(record_of, self.journal, trial.id)
         if step.test is Test.WASH:
             target = self.method.wash.strokes_at(step.stage or 0)
@@ -370,16 +376,16 @@ class Service:
             entry.tolerance,
             stall_s=self._stall_s,
         )
+        self._end_task(one)
         task: Task = CHECKS[assigned.unit](checking)
         one.task = task
         return task
 
     def rest(self, task: Task) -> None:
         """Ends a task: what its gauge gives from now on belongs to nothing."""
-        task.stop()
         for one in self._open.values():
             if one.task is task:
-                one.task = None
+                self._end_task(one)
 
     def run(self, task: Task, *, linger_s: float = 0.0) -> None:
         """Pumps until `task` is done and `linger_s` have passed since, then ends it; so does Ctrl-C.
@@ -390,9 +396,10 @@ class Service:
         try:
             while not task.done:
                 self.pump()
-            until_ns = self._clock.monotonic_ns() + int(linger_s * 1e9)
-            while self._clock.monotonic_ns() < until_ns:
-                self.pump()
+                until_ns = self._clock.monotonic_ns() + int(linger_s * 1e9)
+                # A machine that moves again meanwhile is waited for anew.
+                while task.done and self._clock.monotonic_ns() < until_ns:
+                    self.pump()
         except KeyboardInterrupt:
             self.rest(task)
             raise
@@ -441,6 +448,8 @@ class Service:
         self._give(one, found)
         if event.kind == "lost" and task is not None:
             task.interrupted(event.note)
+        if event.kind == "open" and task is not None:
+            task.opened()
         if event.kind in ("open", "lost"):
             self._port(one, event)
         one.health.hear(event)
@@ -464,7 +473,8 @@ class Service:
         """Another gauge than expected, one that does not answer, or bytes that make no sense: told once."""
         refused = one.line.stream.complaint
         expecting = one.task is not None and not one.task.done
-        complaint = one.health.trouble(one.recorder.now_us(), expecting=expecting)
+        now_us = one.recorder.now_us()
+        complaint = one.health.trouble(now_us, expecting=expecting)
         # Another gauge at the plug is worse news than what it sends; no reply while bytes arrive is not.
         if refused and not (complaint and refused.startswith(UNHEARD)):
             complaint = refused
@@ -479,7 +489,7 @@ class Service:
         is_refused = complaint == refused
         what = f"{'refused' if is_refused else 'in doubt'}: {complaint}"
         self.logger.record_incident(
-            Incident(gauge=gauge, t_utc=self._clock.utc(), what=what, needs_check=False)
+            Incident(gauge=gauge, t_utc=one.recorder.utc_at(now_us), what=what, needs_check=False)
         )
         self._tell(Note("lost" if is_refused else "trouble", complaint, gauge))
 

@@ -19,6 +19,7 @@ from acquire.stream import GaugeStream
 from acquire.trials import Record, state_of, strokes_on
 
 STROKES_PER_READING = 10
+"""A wash has thousands of strokes: they are logged, and told, in bunches. A kill costs less than one."""
 STALL_S = 6.0
 """At 30 strokes a minute one comes every two seconds: after three that did not, the machine stands."""
 
@@ -39,7 +40,7 @@ class Task(Protocol):
 
     @property
     def done(self) -> bool:
-        """All it asked for has been taken."""
+        """All it asked for has been taken, and nothing more is due."""
 
     def take(self, taken: Taken) -> None:
         """A value was captured."""
@@ -50,11 +51,14 @@ class Task(Protocol):
     def tick(self) -> None:
         """Some time has passed."""
 
+    def opened(self) -> None:
+        """The port is open, for the first time or again."""
+
     def interrupted(self, why: str) -> None:
         """The port was lost; it may come back."""
 
     def stop(self) -> None:
-        """No more will come."""
+        """No more will come; what is not written down yet is written now."""
 
 
 def _refused(taken: Taken, line: Line, logger: Logger, trial: Trial, step: Step) -> Note:
@@ -128,6 +132,9 @@ class Measure:
             self._tell(
                 Note("extra", f"{_shown(reading)}: kept as an extra ({why})", self._line.gauge, reading)
             )
+            if self.done:
+                # It may stand out itself, or show that another one does, or does not.
+                self._flag()
             return
         self._taken += 1
         said = f"{self._taken} of {self._wanted}: {_shown(reading)}"
@@ -174,13 +181,19 @@ class Measure:
 
     def tick(self) -> None: ...
 
+    def opened(self) -> None: ...
+
     def interrupted(self, why: str) -> None: ...
 
     def stop(self) -> None: ...
 
 
 class Wash:
-    """Counts strokes up to a wash stage; what the machine really did counts, not what was planned."""
+    """Counts strokes up to a wash stage; what the machine really did counts, not what was planned.
+
+    So it ends when the counter has stood still after the last stroke asked for: a machine that is stopped
+    late, or runs on, has washed the panel all the same. Only strokes that are logged are told.
+    """
 
     def __init__(
         self,
@@ -197,24 +210,29 @@ class Wash:
     ) -> None:
         self._line, self._logger, self._tell, self._clock = line, logger, tell, clock
         self._trial, self._step, self._target = trial, step, target
-        self._before = strokes_on(trial.id, step.panel, record().readings)
+        self.strokes = strokes_on(trial.id, step.panel, record().readings)
+        """Logged on this panel since it was first washed."""
         self._base: float | None = None  # stream total when the last reading was logged
         self._last: Taken | None = None
         self._seen_ns = clock.monotonic_ns()
         self._stall_s = stall_s
-        self._stands = True
-        self.done = self._before >= target
-        if self.done:
+        # Of a machine that has reached its stage it must be seen that it stands.
+        self._stands = not self._reached
+        self._away = False
+        if self._reached:
             self._tell_full()
         else:
-            said = f"{self._before} of {target} strokes so far: hands clear, then start the machine"
-            tell(Note("waiting", said, line.gauge, progress=(self._before, target)))
+            said = f"{self.strokes} of {target} strokes so far: hands clear, then start the machine"
+            tell(Note("waiting", said, line.gauge, progress=(self.strokes, target)))
 
     @property
-    def strokes(self) -> int:
-        """On this panel since it was first washed, counting those not logged yet."""
-        pending = 0.0 if self._last is None or self._base is None else self._last.value - self._base
-        return self._before + int(pending)
+    def _reached(self) -> bool:
+        return self.strokes >= self._target
+
+    @property
+    def done(self) -> bool:
+        """The stage is reached, and the machine stands."""
+        return self._reached and self._stands
 
     def take(self, taken: Taken) -> None:
         if taken.verdict == "refused":
@@ -223,19 +241,13 @@ class Wash:
         if self._base is None:
             gained = taken.details.get("gained")
             self._base = taken.value - (gained if isinstance(gained, int) else 0)
+        starts, self._stands = self._stands, False
         self._last = taken
         self._seen_ns = self._clock.monotonic_ns()
-        self._stands = False
-        rate = taken.details.get("rate_per_min")
-        pace = f", {rate:.0f} a minute" if isinstance(rate, float) else ""
-        said = f"{self.strokes} of {self._target} strokes{pace}"
-        self._tell(Note("strokes", said, self._line.gauge, progress=(self.strokes, self._target)))
-        reached = self.strokes >= self._target
-        if reached or taken.value - self._base >= STROKES_PER_READING:
+        pending = int(taken.value - self._base)
+        # The first stroke is told at once, so that it is seen to count, and so is each one too many.
+        if starts or pending >= STROKES_PER_READING or self.strokes + pending >= self._target:
             self._log()
-        if reached and not self.done:
-            self.done = True
-            self._tell_full()
 
     def _tell_full(self) -> None:
         said = f"{self.strokes} strokes: stop the machine, isolate it, then inspect {self._step.panel}"
@@ -250,7 +262,7 @@ class Wash:
             value=strokes,
             details={**self._last.details, "from_total": self._base, "total": total},
         )
-        self._logger.log(
+        reading = self._logger.log(
             run,
             source=self._line.source,
             gauge=self._line.gauge,
@@ -259,22 +271,40 @@ class Wash:
             sync_recording=self._line.sync,
             t_source=self._line.t_source,
         )
-        self._before += int(strokes)
+        was_reached = self._reached
+        self.strokes += int(strokes)
         self._base = total
+        rate = reading.details.get("rate_per_min")
+        pace = f", {rate:.0f} a minute" if isinstance(rate, float) else ""
+        said = f"{self.strokes} of {self._target} strokes{pace}"
+        progress = (self.strokes, self._target)
+        self._tell(Note("strokes", said, self._line.gauge, reading, progress))
+        if self._reached and not was_reached:
+            self._tell_full()
 
     def tick(self) -> None:
         silent_s = (self._clock.monotonic_ns() - self._seen_ns) / 1e9
-        if self._stands or silent_s <= self._stall_s:
+        # A counter that is away is not seen to stand still.
+        if self._stands or self._away or silent_s <= self._stall_s:
             return
-        self._stands = True
         self._log()
-        if not self.done:
-            said = f"no stroke for {silent_s:.0f} s: the machine stands at {self.strokes} strokes"
-            self._tell(Note("waiting", said, self._line.gauge))
+        self._stands = True
+        said = f"no stroke for {silent_s:.0f} s: the machine stands at {self.strokes} strokes"
+        self._tell(Note("waiting", said, self._line.gauge))
+
+    def opened(self) -> None:
+        self._away = False
+        self._seen_ns = self._clock.monotonic_ns()
 
     def interrupted(self, why: str) -> None:
         """What was counted before is safe; what the counter gained meanwhile shows when it is back."""
+        self._away = True
         self._log()
+        if self._reached and not self._stands:
+            said = (
+                "the counter was lost before it was seen to stand still: what it gains meanwhile still counts"
+            )
+            self._tell(Note("waiting", said, self._line.gauge))
 
     def stop(self) -> None:
         """Logs the strokes not logged yet."""

@@ -104,7 +104,7 @@ def test_strokes_made_while_the_cable_was_off_are_in_the_count_when_it_is_back(t
     with step_on(tmp_path, wash(60), "wash", "--speaks", "wash-stroke") as (gauge, bench):
         gauge.tell("pace 40")
         gauge.tell("strokes 30")
-        bench.until_told("strokes", "12 of 60")
+        bench.until_told("strokes", "11 of 60")
         gauge.tell("unplug s=9")
         bench.until_told("lost", "unplugged")
         bench.until_told("port", "back on")

@@ -1,14 +1,15 @@
 """Checks of a gauge, from bytes to verdict."""
 
+from datetime import timedelta
 from pathlib import Path
 
 import pytest
 
-from acquire.calibration.checks import Check
+from acquire.calibration.checks import AbortedCheck, Check
 from acquire.errors import ConfigError
 from acquire.model import CalibrationState
 from simulators.speech import ForceState, Shown, force_poll_gf, gloss_key, wash_stroke
-from tests.rig import BENCH_MORE, WEIGHT_N, Rig, gloss, lay_out, rig
+from tests.rig import BENCH_MORE, WEIGHT_N, Rig, SteppedClock, gloss, lay_out, rig
 
 
 def check_of(bench: Rig) -> Check:
@@ -228,3 +229,56 @@ def test_a_gauge_of_coarse_steps_sees_a_light_weight_hung_and_taken_off(tmp_path
                 bench.say("force", [line] * 15, every_s=0.1)
         assert task.done
         assert check_of(bench).readings == pytest.approx([1.961, 1.961], abs=0.001)
+
+
+def test_a_check_is_dated_as_its_readings_are_though_the_calendar_was_set(tmp_path: Path) -> None:
+    clock = SteppedClock()
+    with rig(tmp_path, clock) as bench:
+        trial = bench.trial()
+        clock.ahead_s = 45.0
+        bench.pump()
+        bench.service.check("gloss", "tile")
+        bench.press(93.0, 93.0, 93.1)
+        check = check_of(bench)
+        bench.service.measure(trial, gloss())
+        bench.press(90.0)
+        assert check.t_utc == bench.readings[0].t_utc - timedelta(seconds=2.0)
+        assert bench.readings[0].stamp.state is CalibrationState.IN_TOLERANCE
+
+
+@pytest.mark.parametrize("ended", ["rest", "another task", "the service"])
+def test_a_check_that_is_given_up_leaves_what_it_measured(tmp_path: Path, ended: str) -> None:
+    bench = Rig(lay_out(tmp_path), SteppedClock())
+    task = bench.service.check("gloss", "tile")
+    bench.press(80.0, 80.1)
+    if ended == "rest":
+        bench.service.rest(task)
+    elif ended == "another task":
+        bench.service.measure(bench.trial(), gloss())
+    bench.end(KeyboardInterrupt())
+    with bench.home.journal(readonly=True) as journal:
+        (event,) = journal.events("check aborted")
+        assert list(journal.events("check")) == []
+    aborted = AbortedCheck.model_validate(event.body)
+    assert (aborted.gauge, aborted.reference, aborted.channel) == ("gloss", "tile", "60")
+    assert (aborted.readings, aborted.wanted_n, aborted.assigned) == ((80.0, 80.1), 3, 93.0)
+    assert [raw.ordinal for raw in aborted.raw] == [0, 1]
+    assert "given up after 2 of 3" in bench.told("waiting")[-1] or ended == "another task"
+
+
+def test_a_check_that_measured_nothing_leaves_nothing(tmp_path: Path) -> None:
+    with rig(tmp_path) as bench:
+        bench.service.rest(bench.service.check("gloss", "tile"))
+        task = bench.service.check("gloss", "tile", repeats=1)
+        bench.press(93.0)
+        bench.service.rest(task)
+        assert list(bench.service.journal.events("check aborted")) == []
+
+
+def test_a_zero_alone_is_written_down_too(tmp_path: Path) -> None:
+    with rig(tmp_path) as bench:
+        task = bench.service.check("force", "weight-200g")
+        bench.hang(0.0)
+        bench.service.rest(task)
+        (event,) = bench.service.journal.events("check aborted")
+        assert (event.body["zero"], event.body["readings"]) == ([0.0], [])

@@ -11,11 +11,13 @@ from acquire.chain import Event
 from acquire.errors import ConfigError, JournalError, RecordingError, TransportError
 from acquire.home import Home
 from acquire.journal import Journal
+from acquire.logger import readings
 from acquire.model import StreamStart
 from acquire.notes import Note
 from acquire.ports import PortEvent, replay_events
 from acquire.recordings import Recorder
 from acquire.service import Service
+from acquire.trials import strokes_on
 from acquire.verification import verify
 from simulators.speech import gloss_key
 from tests.benches import BENCH
@@ -94,12 +96,25 @@ def test_a_wash_without_strokes_for_its_stage_says_what_to_set(tmp_path: Path) -
         bench.service.measure(bench.trial(), wash(60))
 
 
-def test_two_services_on_one_bench_cannot_write_at_once(tmp_path: Path) -> None:
-    with rig(tmp_path) as bench:
-        before = threading.active_count()
-        with pytest.raises(JournalError, match="another program is writing"):
-            Service(bench.home, clock=SteppedClock(), tell=lambda _: None)
-        assert threading.active_count() == before
+def test_two_services_on_one_bench_write_one_journal(tmp_path: Path) -> None:
+    later = SteppedClock()
+    later.move(1.0)
+    lay_out(tmp_path)
+    with (
+        rig(tmp_path, gauges=["gloss"]) as bench,
+        rig(tmp_path, later, gauges=["wash"]) as other,
+    ):
+        trial = bench.trial()
+        bench.service.measure(trial, gloss())
+        other.service.measure(trial, wash(60))
+        for number in range(1, 4):
+            bench.press(90.0 + number / 10)
+            other.strokes(number, number)
+    with bench.home.journal(readonly=True) as journal:
+        kept = readings(journal)
+    assert sum(reading.quantity == "gloss" for reading in kept) == 3
+    assert strokes_on("t", "A", kept) == 3
+    assert verify(bench.home).holds
 
 
 def test_a_start_that_fails_half_way_tells_its_own_error_and_lets_everything_go(
@@ -194,7 +209,9 @@ def test_a_full_disk_stops_acquisition_and_nothing_is_told_after_it(tmp_path: Pa
         bench.service.run(task)
     assert "Make room" in caught.value.hint
     assert len(bench.notes) == told
-    assert len(bench.readings) == 1, "the bunch under way is not logged on a broken recording"
+    assert strokes_on("t", "A", bench.readings) == 11, (
+        "the bunch under way is not logged on a broken recording"
+    )
     bench.end(caught.value)
     assert len(Home(tmp_path).journal(readonly=True).head()) == 2
     file.close()
@@ -362,7 +379,7 @@ def test_an_orderly_end_leaves_a_journal_that_verifies(tmp_path: Path) -> None:
         bench.strokes(1, 13)
     report = verify(bench.home)
     assert report.holds, report.faults
-    assert (report.readings_n, report.recordings_n) == (3, 3)
+    assert (report.readings_n, report.recordings_n) == (4, 3)
 
 
 def test_a_gauge_of_the_room_that_is_not_there_keeps_no_step_waiting(tmp_path: Path) -> None:
