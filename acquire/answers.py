@@ -114,7 +114,8 @@ def rule(
     Raises:
         ConfigError: there is no such reading, or no reason.
     """
-    found = journal.find(reading_id)
+    # What is no text, such as stray bytes of a shell, the journal could not even look for.
+    found = journal.find(reading_id) if reading_id.isprintable() else None
     if found is None or found.kind != "reading":
         raise ConfigError(
             f"there is no reading {reading_id!r}", hint="panelwright journal --kind reading lists them"

@@ -1,3 +1,4 @@
+import re
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -134,8 +135,8 @@ def test_a_ruling_needs_a_reading_and_a_reason(bench: MadeBench) -> None:
     open_trial(bench)
     bench.gloss("larch", "A", "bare", [90.1])
     (reading,) = record_of(bench.journal).readings
-    for reading_id in ("gloss-001.rec#9", "stream-2"):
-        with pytest.raises(ConfigError, match=f"no reading '{reading_id}'"):
+    for reading_id in ("gloss-001.rec#9", "stream-2", "stray-\udc80"):
+        with pytest.raises(ConfigError, match=re.escape(f"no reading {reading_id!r}")):
             answers.rule(bench.journal, bench.clock, reading_id, counts=True, reason="x", by="")
     with pytest.raises(ConfigError, match="needs its reason"):
         answers.rule(bench.journal, bench.clock, reading.id, counts=True, reason=" ", by="")
