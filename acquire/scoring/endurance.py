@@ -5,7 +5,7 @@ the product gave way is shown instead.
 """
 
 from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from fractions import Fraction
 
 from acquire.model import Inspection, Reading, Test
@@ -13,7 +13,7 @@ from acquire.scoring.method import Method, Wash
 from acquire.scoring.paired import Outcome
 from acquire.scoring.results import LeftOut, PanelResult, Score
 from acquire.scoring.scope import untouched
-from acquire.scoring.strokes import judge, looked_at
+from acquire.scoring.strokes import Judged, judge, looked_at
 from acquire.scoring.uncertainty import Sources, Twin, average
 
 
@@ -33,16 +33,8 @@ def score_endurance(
     rules = method.wash
     readings = list(readings)
     left_out, marks = looked_at(inspections, readings, method)
-    by_panel: dict[str, list[Inspection]] = defaultdict(list)
-    doubtful_failures: dict[str, int] = {}
-    for judged in judge(inspections, readings, method):
-        inspection = judged.inspection
-        if judged.why_not is None:
-            by_panel[inspection.panel].append(inspection)
-            continue
-        left_out.append(LeftOut(id=inspection.id, why=judged.why_not))
-        if not inspection.passed:
-            doubtful_failures[inspection.panel] = inspection.stage
+    by_panel, unfit = _by_panel(judge(inspections, readings, method))
+    left_out += (LeftOut(id=inspection.id, why=why) for inspection, why in unfit)
     used: list[str] = []
     panels: list[PanelResult] = []
     notes: list[str] = []
@@ -54,9 +46,12 @@ def score_endurance(
         panels.append(result)
         earned.append(worth)
         notes += _notes(result, counted, rules)
-    problems = untouched(Test.WASH, trial_panels, by_panel, "inspected") if earned else ["no inspection yet"]
+    if earned:
+        problems = untouched(Test.WASH, trial_panels, by_panel, "inspected")
+    else:
+        problems = ["no inspection counts yet" if unfit else "no inspection yet"]
     points = None if problems else average(earned).rounded(rules.rounding)
-    reasons = problems or list(_open_ends(panels, doubtful_failures, rules))
+    reasons = problems or list(_open_ends(panels, [inspection for inspection, _ in unfit], rules))
     score = Score(
         test=Test.WASH,
         status="not given" if points is None else "at least" if reasons else "given",
@@ -71,16 +66,33 @@ def score_endurance(
     return score, points
 
 
-def _open_ends(
-    panels: Iterable[PanelResult], doubtful_failures: Mapping[str, int], rules: Wash
-) -> Iterable[str]:
+def _by_panel(
+    judged: Iterable[Judged],
+) -> tuple[dict[str, list[Inspection]], list[tuple[Inspection, str]]]:
+    """Inspections that can count, by panel, and the others with the reason."""
+    by_panel: dict[str, list[Inspection]] = defaultdict(list)
+    unfit: list[tuple[Inspection, str]] = []
+    for one in judged:
+        if one.why_not is None:
+            by_panel[one.inspection.panel].append(one.inspection)
+        else:
+            unfit.append((one.inspection, one.why_not))
+    return by_panel, unfit
+
+
+def _open_ends(panels: Iterable[PanelResult], unfit: Sequence[Inspection], rules: Wash) -> Iterable[str]:
     """Why the points are only a lower limit."""
     for result in panels:
-        if result.first_failed is not None or result.highest_passed == rules.stages[-1].at:
+        passed = result.highest_passed
+        if passed is None or result.first_failed is not None or passed == rules.stages[-1].at:
             continue
-        if result.panel in doubtful_failures:
-            stage = doubtful_failures[result.panel]
-            yield f"{result.panel} failed at stage {stage}, in an inspection that does not count"
+        doubtful = [
+            inspection.stage
+            for inspection in unfit
+            if inspection.panel == result.panel and not inspection.passed and inspection.stage > passed
+        ]
+        if doubtful:
+            yield f"{result.panel} failed at stage {doubtful[-1]}, in an inspection that does not count"
         else:
             yield f"{result.panel} has not failed yet, and stages remain"
 

@@ -90,6 +90,7 @@ GOOD, BAD, LATE = (
 def test_strokes_of_a_counter_that_the_method_does_not_let_count_earn_nothing() -> None:
     found = washed([resting(True, "run")], [counted("run", 66, BAD)])
     assert (found.status, found.points) == ("not given", None)
+    assert found.reasons == ("no inspection counts yet",)
     assert [(out.id, out.why) for out in found.left_out] == [
         (
             "run",
@@ -114,6 +115,17 @@ def test_a_failure_after_strokes_nobody_can_vouch_for_makes_a_lower_limit() -> N
     found = washed([resting(True, "first"), resting(False, "second", stage=150)], readings)
     assert (found.status, value(found)) == ("at least", 1)
     assert found.reasons == ("P1 failed at stage 150, in an inspection that does not count",)
+
+
+def test_such_a_failure_is_forgotten_once_its_stage_is_passed_properly() -> None:
+    readings = [counted("first", 60, GOOD), counted("second", 90, BAD), counted("third", 90, GOOD)]
+    inspections = [
+        resting(True, "first"),
+        resting(False, "second", stage=150),
+        resting(True, "third", stage=150).model_copy(update={"id": "again"}),
+    ]
+    found = washed(inspections, readings)
+    assert (value(found), found.reasons) == (2, ("P1 has not failed yet, and stages remain",))
 
 
 def test_strokes_that_the_method_marks_are_marked() -> None:
