@@ -9,7 +9,7 @@ outcome is the same for any cutting of the stream. At rest, a page of blocks cos
 The level at rest follows slow drift page by page; pushing the block back (force far below rest) moves it not.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import ceil
 
 import numpy as np
@@ -32,6 +32,14 @@ SLACK_S = 0.7
 """Quiet for this long well below sliding: let go, although some tension stayed on the string."""
 HISTORY_S = 2.0
 """How much rest is kept in front of a pull."""
+STANDS_S = 30.0
+"""No hand holds a string so still for so long: whatever the level, it is the zero now."""
+LOW_SHARE = 0.35
+"""Flat below this share of the last pull may be a new zero; flat above it is a string held taut."""
+NOT_BACK = "started without rest: the force had not been back where it rested before; let go for a moment"
+FALSE_ZERO = (
+    "started without rest: the force fell below where it had been before the pull; let go between pulls"
+)
 WHITE_SAMPLES = 20
 LOOK_BLOCKS = 50
 FEED_SAMPLES = 32768
@@ -103,6 +111,11 @@ class PullFinder:
         self._slack = ceil(max(6.0, SLACK_S * rate) / self._block) * self._block
         self._shift = ceil(max(6.0, REBASE_S * rate) / self._block) * self._block
         self._history = ceil(HISTORY_S * rate) + self._page
+        self._doubt = False  # the level at rest is not the old one, nor has it shown to be a new one
+        self._zero_n = 0.0  # while in doubt: the level at rest of before
+        self._alike_pages = 0  # while in doubt: for so long the force has been flat at one level
+        self._height_n = 0.0  # of the last pull measured from a good zero
+        self._proven = settings.rest_n is not None  # a pull came back to this level, or it was told
         self._restart(0, settings.rest_n)
 
     def _restart(self, number: int, rest_n: float | None) -> None:
@@ -147,8 +160,9 @@ class PullFinder:
         return pulls
 
     def interrupt(self, why: str) -> list[Pull]:
-        """The stream broke off (a lost port): an open pull is refused, and rest is learnt anew."""
+        """The stream broke off (a lost port): an open pull is refused, and rest must be found again."""
         pulls = self._cut_short(why)
+        self._mistrust()
         self._restart(self._samples.stop, None)
         return pulls
 
@@ -189,6 +203,9 @@ class PullFinder:
         if float(page.max() - page.min()) <= limit:
             self._rest = self._rest_at(median(page), noise_n)
             self._quiet_from_s = float(self._samples.t(start, stop)[0])
+            self._alike_pages = 0
+            if self._doubt:
+                self._weigh(self._rest, self._rest.level_n)
         self._next = self._page_from = stop
         return True
 
@@ -226,7 +243,12 @@ class PullFinder:
         page = self._samples.f(self._page_from, self._page_from + self._page)
         level = median(page)
         flat = float(page.max() - page.min()) <= max(8 * rest.noise_n, 3 * self.settings.resolution_n)
-        if abs(level - rest.level_n) <= 0.5 * rest.threshold_n:
+        if self._doubt:
+            if flat:
+                self._weigh(rest, level)
+            else:
+                self._alike_pages = 0
+        elif abs(level - rest.level_n) <= 0.5 * rest.threshold_n:
             # Half a step towards the new level: follows drift, shrugs off a nudge. The foot of a slow rise is
             # neither: it is not flat.
             if flat:
@@ -235,7 +257,8 @@ class PullFinder:
         elif flat:
             self._elsewhere_pages += 1
             is_slack = rest.slack_n is not None and abs(level - rest.slack_n) <= 0.5 * rest.threshold_n
-            if is_slack or self._elsewhere_pages * self._page * self.settings.step_s >= REBASE_S:
+            taut = level < rest.level_n and not self._proven  # no pull ever came back to what was higher
+            if is_slack or taut or self._elsewhere_pages * self._page * self.settings.step_s >= REBASE_S:
                 rest.level_n, rest.slack_n = level, None
                 since = self._page_from - (self._elsewhere_pages - 1) * self._page
                 self._quiet_from_s = self._time(max(since, self._samples.first))
@@ -243,6 +266,28 @@ class PullFinder:
         else:
             self._elsewhere_pages = 0
         self._page_from += self._page
+
+    def _mistrust(self) -> None:
+        """Rest must be found again: the zero does not jump because a cable came off or a hand held on."""
+        if self._rest is not None and not self._doubt:
+            self._zero_n = self._rest.level_n if self._rest.slack_n is None else self._rest.slack_n
+            self._doubt = True
+        self._rest = None
+
+    def _weigh(self, rest: _Rest, level_n: float) -> None:
+        """A flat page while in doubt: is it the old rest, a new one, or a string held taut?"""
+        self._alike_pages += 1
+        if self._alike_pages == 1 or abs(level_n - rest.level_n) > 0.5 * rest.threshold_n:
+            self._alike_pages = 1
+            self._quiet_from_s = self._time(self._page_from)
+        rest.level_n = level_n
+        above_n = level_n - self._zero_n
+        if abs(above_n) <= rest.threshold_n:
+            self._doubt = False
+            return
+        low = above_n < max(LOW_SHARE * self._height_n, 2 * rest.threshold_n)
+        if self._alike_pages * self._page * self.settings.step_s >= (REBASE_S if low else STANDS_S):
+            self._doubt = self._proven = False
 
     def _step_loaded(self, pulls: list[Pull]) -> bool:
         assert self._loaded_from is not None
@@ -260,10 +305,9 @@ class PullFinder:
                 return True
         if stop < limit:
             return stop < whole
-        pulls.extend(
-            self._cut_short(f"never released: under load for more than {self.settings.max_pull_s:g} s", limit)
-        )
-        self._rest = None
+        why = f"never released: under load for more than {self.settings.max_pull_s:g} s"
+        pulls.extend(self._cut_short(why, limit, certain=True))
+        self._mistrust()
         self._next = self._page_from = limit
         return True
 
@@ -283,6 +327,14 @@ class PullFinder:
         assert self._loaded_from is not None
         at, certain = self._loaded_from + ended.at, self._loaded_from + ended.certain
         found = [] if ended.shifted else self._dissect(at, certain, ())
+        after_n = 0.0 if ended.shifted or self._proven else median(self._above_rest(at, certain))
+        if after_n < -self._rest.threshold_n:
+            # The string was taut when the stream began: what was taken for rest was none.
+            pulls += [replace(pull, reasons=(FALSE_ZERO, *pull.reasons)) for pull in found]
+            self._rest = self._loaded_from = None
+            self._next = self._page_from = self._fence = certain
+            return
+        self._proven |= bool(found) and after_n <= self._rest.threshold_n
         pulls += found
         if found or ended.shifted:
             self._quiet_from_s = self._time(at)
@@ -294,15 +346,17 @@ class PullFinder:
         self._next = self._page_from = self._fence = certain
         self._elsewhere_pages = 0
 
-    def _cut_short(self, why: str, stop: int | None = None) -> list[Pull]:
+    def _cut_short(self, why: str, stop: int | None = None, *, certain: bool = False) -> list[Pull]:
         if self._loaded_from is None:
             return []
         stop = self._samples.stop if stop is None else stop
-        found = self._dissect(stop, stop, (why,))
+        found = self._dissect(stop, stop, (why,), certain=certain)
         self._loaded_from = None
         return found
 
-    def _dissect(self, released: int, stop: int, reasons: tuple[str, ...]) -> list[Pull]:
+    def _dissect(
+        self, released: int, stop: int, reasons: tuple[str, ...], *, certain: bool = False
+    ) -> list[Pull]:
         assert self._rest is not None
         assert self._loaded_from is not None
         # The same stretch in front of the pull, however much more happens to be kept.
@@ -318,7 +372,12 @@ class PullFinder:
             quiet_from_s=self._quiet_from_s,
             first_number=first,
         )
-        return dissect_all(segment, self.settings, reasons)
+        found = dissect_all(segment, self.settings, reasons, certain=certain)
+        if self._doubt:
+            return [replace(pull, reasons=(NOT_BACK, *pull.reasons)) for pull in found]
+        if found:
+            self._height_n = found[-1].highest_n
+        return found
 
     def _tidy(self) -> None:
         """Keeps some rest in front of what comes, and all of an open pull."""

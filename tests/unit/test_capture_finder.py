@@ -5,6 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from acquire.capture.anatomy import Pull
 from acquire.capture.finder import PullFinder
 from acquire.capture.settings import PullSettings
 from tests.capture_tools import PULL, REST, SETTINGS, Floats, found, line, only, times
@@ -163,6 +164,14 @@ def test_too_fast_for_a_slow_gauge() -> None:
     assert pull.reasons[0].startswith("too fast for this gauge: at 5 readings a second")
 
 
+def test_a_peak_with_samples_missing_behind_it_may_be_higher_by_so_much() -> None:
+    force = line(REST, *PULL, REST)
+    lost = slice(150, 153)
+    pull = only(found(np.delete(force, lost), SETTINGS, np.delete(times(force), lost)))
+    assert pull.reasons == ()
+    assert pull.breakaway_n < 3.0 <= pull.breakaway_n + pull.under_read_n + 1e-9
+
+
 def test_a_gap_in_the_rise_is_refused() -> None:
     force = line(REST, *PULL, REST)
     lost = slice(115, 135)
@@ -171,15 +180,69 @@ def test_a_gap_in_the_rise_is_refused() -> None:
     assert pull.reasons == ("interrupted: no samples for 0.21 s while the force rose",)
 
 
-def test_a_lost_port_refuses_the_open_pull_and_learns_rest_anew() -> None:
-    force = line(REST, *PULL, REST)
-    finder = PullFinder(SETTINGS)
-    assert finder.feed(times(force)[:180], force[:180]) == []
+def after_a_loss(force: Floats, settings: PullSettings = SETTINGS) -> list[Pull]:
+    """What is found once a port is back that was lost in mid-pull."""
+    before = line(REST, *PULL, REST)
+    finder = PullFinder(settings)
+    assert finder.feed(times(before)[:180], before[:180]) == []
     assert only(finder.interrupt("interrupted: gone")).reasons == ("interrupted: gone",)
     assert finder.rest_n is None
-    again = [*finder.feed(times(force) + 10.0, force + 0.7), *finder.finish()]
-    assert only(again).breakaway_n == pytest.approx(3.0)
-    assert only(again).first_number >= 180
+    pulls = [*finder.feed(times(force) + 10.0, force), *finder.finish()]
+    assert all(pull.first_number >= 180 for pull in pulls)
+    return pulls
+
+
+def test_back_at_its_old_rest_a_gauge_goes_on_after_a_lost_port() -> None:
+    pull = only(after_a_loss(line(REST, *PULL, REST)))
+    assert pull.reasons == ()
+    assert pull.breakaway_n == pytest.approx(3.0)
+
+
+def test_another_zero_after_a_lost_port_is_believed_when_it_lasts() -> None:
+    hasty = only(after_a_loss(line(REST, *PULL, REST) + 0.7))
+    assert hasty.reasons[0].startswith("started without rest: the force had not been back")
+    patient = only(after_a_loss(line((4.0, 0.0), *PULL, REST) + 0.7))
+    assert patient.reasons == ()
+    assert patient.breakaway_n == pytest.approx(3.0)
+
+
+TAUT = ((1.2, 1.5), (0.6, 3.0), (0.05, 2.3), (0.9, 2.3), (0.12, 0.0), (1.5, 0.0))
+"""A string held at 1.5 N for longer than a page, pulled on to 3 N, let go."""
+
+
+def test_a_string_held_taut_is_no_rest_after_a_lost_port() -> None:
+    pulls = after_a_loss(line(*TAUT, *PULL, REST, start_n=1.5))
+    assert [bool(pull.reasons) for pull in pulls] == [True, False]
+    assert pulls[-1].breakaway_n == pytest.approx(3.0)
+
+
+def test_a_string_held_taut_is_no_rest_when_a_stream_begins() -> None:
+    pulls = found(line(*TAUT, *PULL, (1.5, 0.0), *PULL, REST, start_n=1.5))
+    assert [pull.reasons[:1] for pull in pulls[:1]] == [
+        (
+            "started without rest: the force fell below where it had been before the pull; "
+            "let go between pulls",
+        )
+    ]
+    assert [pull.breakaway_n for pull in pulls if not pull.reasons] == pytest.approx([3.0, 3.0])
+
+
+@pytest.mark.parametrize("seconds", [8.0, 12.0, 35.0])
+def test_after_a_pull_that_was_cut_off_nothing_is_measured_from_its_middle(seconds: float) -> None:
+    slow = ((seconds, 3.0), (0.05, 2.3), (1.0, 2.3), (0.15, 0.0), (1.5, 0.0))
+    force = line(REST, *slow, *PULL, (1.5, 0.0), *PULL, REST)
+    noisy = np.round(force + np.random.default_rng(0).normal(0, 0.004, len(force)), 2)
+    pulls = found(noisy, replace(SETTINGS, max_pull_s=5.0, min_force_n=0.16))
+    cut_off = [pull for pull in pulls if "never released: under load for more than 5 s" in pull.reasons]
+    assert cut_off[0].t_start_s < 5.0
+    assert [pull.breakaway_n for pull in pulls if not pull.reasons] == pytest.approx([3.0, 3.0], abs=0.03)
+
+
+def test_a_zero_that_moved_up_under_load_is_believed_in_the_end() -> None:
+    force = line(REST, *PULL, REST, (8.0, 2.0), (45.0, 2.0), *((s, 2.0 + n) for s, n in PULL), (1.0, 2.0))
+    pulls = found(force, replace(SETTINGS, max_pull_s=5.0, min_force_n=0.16))
+    assert [bool(pull.reasons) for pull in pulls] == [False, True, False]
+    assert pulls[-1].breakaway_n == pytest.approx(3.0)
 
 
 @pytest.mark.parametrize("height_n", [0.02, 0.5])
