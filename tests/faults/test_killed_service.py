@@ -10,6 +10,7 @@ import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import Any
 
 import pytest
 from click.testing import CliRunner
@@ -18,10 +19,13 @@ from acquire.cli import main
 from acquire.clock import SystemClock
 from acquire.home import Home
 from acquire.logger import as_stamped
+from acquire.trials import strokes_on
 from acquire.verification import verify
 from tests.sim_process import SimProcess
 
 KILLS = 50
+WASH_EVERY = 3
+"""Every third while strokes are counted, the others during pulls."""
 SPEED = 20
 LONGEST_S = 0.8
 """Three simulated pulls on an idle machine."""
@@ -29,16 +33,19 @@ LONGEST_S = 0.8
 pytestmark = pytest.mark.skipif(os.name != "posix", reason="SIGKILL and pseudo-terminals")
 
 
-def _bench(folder: Path, port: str) -> Home:
+def _bench(folder: Path, force: str, wash: str) -> Home:
     home = Home(folder)
     home.create()
     home.bench_file.write_text(
         'format = "panelwright-bench 1"\nname = "Kill test (invented, simulated)"\ntime_zone = "UTC"\n'
         "[gauges.force]\n"
-        f"description = 'force-stream-n'\nport = '{port}'\ntolerance = {{ absolute = 0.03 }}\n"
+        f"description = 'force-stream-n'\nport = '{force}'\ntolerance = {{ absolute = 0.03 }}\n"
+        "[gauges.wash]\n"
+        f"description = 'wash-stroke'\nport = '{wash}'\ntolerance = {{ absolute = 0.5 }}\n"
         "[references.strokes]\nkind = 'strokes'\nstrokes = 10\n"
     )
     method = home.method_file.read_text()
+    method = method.replace("at = 8000,", "at = 100000,")
     home.method_file.write_text(re.sub(r"(?m)^pulls = \d+", "pulls = 100000", method))
     words = ["trial", "open", "t", "--product", "Invented", "--panel", "p", "--home", str(folder)]
     assert CliRunner().invoke(main, words).exit_code == 0
@@ -52,12 +59,12 @@ class Forks:
         self._server, self._home, self._pipe = server, home, pipe
         os.mkfifo(pipe)
 
-    def capture_and_kill(self, rng: random.Random) -> list[str]:
-        """Starts a capture (so it must have recovered from the last kill), kills it; the ids it announced."""
+    def capture_and_kill(self, rng: random.Random, *words: str) -> list[dict[str, Any]]:
+        """Starts a capture (so it must have recovered from the last kill), kills it; what it announced."""
         assert self._server.stdin is not None
         assert self._server.stdout is not None
-        words = f"capture t slip --phase bare --json --speed {SPEED} --home".split()
-        self._server.stdin.write(json.dumps([str(self._pipe), *words, str(self._home.folder)]) + "\n")
+        more = ("--json", "--speed", str(SPEED), "--home", str(self._home.folder))
+        self._server.stdin.write(json.dumps([str(self._pipe), "capture", "t", *words, *more]) + "\n")
         self._server.stdin.flush()
         with self._pipe.open() as said:
             pid = int(self._server.stdout.readline())
@@ -69,7 +76,7 @@ class Forks:
         assert int(self._server.stdout.readline()) == -signal.SIGKILL
         # A line cut by the kill was not announced in full.
         notes = [json.loads(line) for line in lines[:-1]]
-        return [note["about"]["id"] for note in notes if note["kind"] in ("reading", "extra")]
+        return [note for note in notes if note["kind"] in ("reading", "extra", "strokes")]
 
 
 @contextmanager
@@ -84,21 +91,43 @@ def _forks(home: Home, pipe: Path) -> Iterator[Forks]:
         yield Forks(server, home, pipe)
 
 
+def _told_of(note: dict[str, Any]) -> int:
+    """How many strokes a note says were counted."""
+    return int(note["text"].split(" of ")[0])
+
+
 @pytest.mark.slow
 @pytest.mark.timeout(300)
 def test_everything_announced_before_a_kill_is_in_the_journal(tmp_path: Path) -> None:
     rng = random.Random(20310504)
-    announced: list[str] = []
-    words = ("force", "--speaks", "force-stream-n", "--auto", "--speed", str(SPEED))
-    with SimProcess(*words, "--link", str(tmp_path / "gauge")) as gauge:
-        home = _bench(tmp_path / "bench", gauge.port)
+    announced: list[dict[str, Any]] = []
+    strokes_told = 0
+    pulling = ("force", "--speaks", "force-stream-n", "--auto", "--speed", str(SPEED))
+    washing = ("wash", "--speaks", "wash-stroke", "--no-auto", "--speed", str(SPEED))
+    with (
+        SimProcess(*pulling, "--link", str(tmp_path / "force")) as force,
+        SimProcess(*washing, "--link", str(tmp_path / "wash")) as wash,
+    ):
+        home = _bench(tmp_path / "bench", force.port, wash.port)
+        wash.tell("strokes 100000")
         with _forks(home, tmp_path / "said") as forks:
-            for _ in range(KILLS):
-                announced += forks.capture_and_kill(rng)
-    assert len(announced) > KILLS / 5, "too few readings between kills for the test to mean anything"
+            for number in range(KILLS):
+                if number % WASH_EVERY == 0:
+                    told = forks.capture_and_kill(rng, "wash", "--phase", "treated", "--stage", "100000")
+                    strokes_told = max((_told_of(note) for note in told), default=strokes_told)
+                    with home.journal(readonly=True) as journal:
+                        assert strokes_told <= strokes_on("t", "p", as_stamped(journal))
+                else:
+                    told = forks.capture_and_kill(rng, "slip", "--phase", "bare")
+                announced += told
+    for kind, least_n in (("reading", KILLS / 5), ("strokes", KILLS / WASH_EVERY / 3)):
+        told_n = sum(note["kind"] == kind for note in announced)
+        assert told_n > least_n, f"too few {kind} between kills for the test to mean anything"
     with home.journal(readonly=True) as journal:
-        kept = {reading.id for reading in as_stamped(journal)}
-    assert set(announced) <= kept
+        stamped = as_stamped(journal)
+    kept = {reading.id for reading in stamped}
+    assert {note["about"]["id"] for note in announced} <= kept
+    assert {reading.quantity for reading in stamped} == {"force", "count"}
     report = verify(home)
     assert report.holds, report.faults
     assert report.readings_n == len(kept)
