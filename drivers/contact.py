@@ -48,9 +48,7 @@ class ContactDriver(Driver):
     counts_from_zero = True
 
     def __init__(self, description: GaugeDescription) -> None:
-        settings = description.settings
-        if not isinstance(settings, ContactSettings):
-            raise TypeError(f"{description.name} is described for {description.driver!r}, not 'contact'")
+        settings = description.settings_as(ContactSettings, "contact")
         self._debounce_ms = settings.debounce_ms
         self._shortest_ms = 1000.0 / settings.max_per_s
         self._good = Kind(description.quantity, description.unit)

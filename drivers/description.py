@@ -10,7 +10,7 @@ from hashlib import sha256
 from importlib.metadata import EntryPoint
 from math import isfinite
 from pathlib import Path
-from typing import Annotated, Literal, Self
+from typing import Annotated, Literal, Self, TypeVar
 
 from pydantic import (
     BaseModel,
@@ -69,6 +69,7 @@ def as_bytes(value: object) -> object:
 
 Wire = Annotated[bytes, BeforeValidator(as_bytes)]
 """Bytes of the wire, written as text: "D\\r", "\\u0002"."""
+_Settings = TypeVar("_Settings", bound=BaseModel)
 Quantity = Literal["force", "gloss", "count", "temperature", "humidity", "mass", "irradiance"]
 Seconds = Annotated[float, Field(gt=0, allow_inf_nan=False)]
 
@@ -180,6 +181,16 @@ class GaugeDescription(CommonKeys):
     sha256: str
     """Of the file's bytes, in hex."""
     settings: InstanceOf[BaseModel]
+
+    def settings_as(self, model: type[_Settings], family: str) -> _Settings:
+        """The table of driver family `family`.
+
+        Raises:
+            TypeError: the gauge is described for another family.
+        """
+        if not isinstance(self.settings, model):
+            raise TypeError(f"{self.name} is described for {self.driver!r}, not {family!r}")
+        return self.settings
 
     @classmethod
     def of(cls, common: CommonKeys, settings: BaseModel, name: str, data: bytes) -> Self:

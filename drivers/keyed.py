@@ -37,9 +37,7 @@ class KeyedDriver(Driver):
     max_frame_bytes = 64
 
     def __init__(self, description: GaugeDescription) -> None:
-        settings = description.settings
-        if not isinstance(settings, KeyedSettings):
-            raise TypeError(f"{description.name} is described for {description.driver!r}, not 'keyed'")
+        settings = description.settings_as(KeyedSettings, "keyed")
         self._settings = settings
         fraction = f"{re.escape(settings.decimal)}\\d{{{settings.decimals_n}}}" if settings.decimals_n else ""
         self._number = re.compile(rf"[+-]?\d{{1,9}}{fraction}".encode())

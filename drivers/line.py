@@ -42,9 +42,7 @@ class LineDriver(Driver):
     Settings: ClassVar[type[LineSettings]] = LineSettings
 
     def __init__(self, description: GaugeDescription) -> None:
-        settings = description.settings
-        if not isinstance(settings, LineSettings):
-            raise TypeError(f"{description.name} is described for driver {description.driver!r}, not 'line'")
+        settings = description.settings_as(LineSettings, "line")
         self._line = settings
         self._terminator = settings.terminator
         self.max_frame_bytes = settings.max_line_bytes

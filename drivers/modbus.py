@@ -138,9 +138,7 @@ class ModbusDriver(Driver):
     split_tail_bytes = 260
 
     def __init__(self, description: GaugeDescription) -> None:
-        settings = description.settings
-        if not isinstance(settings, ModbusSettings):
-            raise TypeError(f"{description.name} is described for {description.driver!r}, not 'modbus'")
+        settings = description.settings_as(ModbusSettings, "modbus")
         self._settings = settings
         self._pairing = Pairing()
         self._expected: Expected | None = None

@@ -45,9 +45,7 @@ class ScpiDriver(Driver):
     asks_itself = True
 
     def __init__(self, description: GaugeDescription) -> None:
-        settings = description.settings
-        if not isinstance(settings, ScpiSettings):
-            raise TypeError(f"{description.name} is described for {description.driver!r}, not 'scpi'")
+        settings = description.settings_as(ScpiSettings, "scpi")
         self._settings = settings
         self._terminator = settings.terminator
         self.max_frame_bytes = settings.max_reply_bytes

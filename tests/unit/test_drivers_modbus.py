@@ -5,7 +5,7 @@ import pytest
 from acquire.sources import recorded_force
 from drivers.base import RequestError
 from drivers.description import DescriptionError, GaugeDescription, parse_description
-from drivers.modbus import ModbusDriver, missing_of, read_request
+from drivers.modbus import missing_of, read_request
 from drivers.registry import make_driver
 from tests.contract.families import CLIMATE_ASK, FORCE_ASK, ask, crc, frame, refusal
 from tests.contract.gauges import description
@@ -170,11 +170,6 @@ def test_a_family_that_asks_is_polled_and_makes_its_own_requests() -> None:
 def test_the_force_of_a_recording_is_found_by_what_was_asked(name: str) -> None:
     times, forces, breaks = recorded_force(pairs.recording(f"{name}/steady"))
     assert (len(times), len(forces), breaks) == (40, 40, ())
-
-
-def test_the_wrong_description_is_refused() -> None:
-    with pytest.raises(TypeError, match="gloss-key is described for 'line', not 'modbus'"):
-        ModbusDriver(description("gloss-key"))
 
 
 def test_crc_of_the_tests_is_that_of_the_wire() -> None:

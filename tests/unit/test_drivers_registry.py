@@ -39,7 +39,8 @@ def test_families_that_cannot_be_had(name: str, known: list[EntryPoint], says: s
         driver_class(name, known)
 
 
-def test_a_line_driver_refuses_a_description_of_another_family() -> None:
-    other = description("gloss-key").model_copy(update={"settings": description("gloss-key"), "driver": "x"})
-    with pytest.raises(TypeError, match="described for driver 'x'"):
-        LineDriver(other)
+@pytest.mark.parametrize("family", ["contact", "keyed", "line", "modbus", "scpi"])
+def test_a_driver_refuses_a_description_of_another_family(family: str) -> None:
+    other = description("keyed-gloss" if family == "line" else "gloss-key")
+    with pytest.raises(TypeError, match=rf"{other.name} is described for '\w+', not '{family}'"):
+        driver_class(family)(other)

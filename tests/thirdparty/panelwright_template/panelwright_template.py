@@ -38,10 +38,7 @@ class PacketDriver(Driver):
     split_tail_bytes = LENGTH
 
     def __init__(self, description: GaugeDescription) -> None:
-        settings = description.settings
-        if not isinstance(settings, PacketSettings):
-            raise TypeError(f"{description.name} is described for {description.driver!r}, not 'packet'")
-        self._crc_start = settings.crc_start
+        self._crc_start = description.settings_as(PacketSettings, "packet").crc_start
         super().__init__(description)
 
     def split(self, data: bytes, start: int) -> tuple[int, int] | None:
