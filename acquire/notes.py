@@ -9,7 +9,7 @@ from acquire.model import Amendment, Reading, Refusal
 
 NoteKind = Literal[
     "reading",  # taken for the step
-    "extra",  # good, but beyond what the step asks for
+    "extra",  # good, but beyond what the step asks for, or by a gauge that the method does not let count
     "refused",  # found, and not accepted
     "strokes",  # the count so far
     "full",  # the step has all it asks for

@@ -341,6 +341,7 @@ class Service:
                 trial=trial,
                 step=step,
                 target=target,
+                method=self.method,
                 record=record,
                 stall_s=self._stall_s,
             )

@@ -14,7 +14,7 @@ from acquire.logger import Logger, Source, TimeSource
 from acquire.model import Amendment, CalibrationState, Reading, Step, Test, Trial
 from acquire.notes import Note, Tell
 from acquire.scoring.method import Method
-from acquire.scoring.selection import flag_outliers
+from acquire.scoring.selection import flag_outliers, left_out_by_stamp
 from acquire.stream import GaugeStream
 from acquire.trials import Record, state_of, strokes_on
 
@@ -136,6 +136,11 @@ class Measure:
                 # It may stand out itself, or show that another one does, or does not.
                 self._flag()
             return
+        why_not = left_out_by_stamp(reading, self._method)
+        if why_not is not None:
+            said = f"{_shown(reading)}: kept, and not counted: {why_not}; check the gauge before you go on"
+            self._tell(Note("extra", said, self._line.gauge, reading))
+            return
         self._taken += 1
         said = f"{self._taken} of {self._wanted}: {_shown(reading)}"
         progress = (self._taken, self._wanted)
@@ -154,8 +159,14 @@ class Measure:
 
     def _close(self) -> None:
         self._flag()
-        self.done = True
-        self._tell(Note("full", f"{self._step}: all {self._wanted} taken", self._line.gauge))
+        state = state_of(self._trial.id, self._step, self._method, self._record())
+        self._taken, self.done = state.taken, state.done
+        if self.done:
+            self._tell(Note("full", f"{self._step}: all {self._wanted} taken", self._line.gauge))
+        else:
+            # The method does not count outliers: one more is due for each.
+            progress = (self._taken, self._wanted)
+            self._tell(Note("waiting", self._invitation(), self._line.gauge, progress=progress))
 
     def _flag(self) -> None:
         """The step is full: what stands out among its readings is said, and written down."""
@@ -205,13 +216,14 @@ class Wash:
         trial: Trial,
         step: Step,
         target: int,
+        method: Method,
         record: Callable[[], Record],
         stall_s: float = STALL_S,
     ) -> None:
         self._line, self._logger, self._tell, self._clock = line, logger, tell, clock
-        self._trial, self._step, self._target = trial, step, target
-        self.strokes = strokes_on(trial.id, step.panel, record().readings)
-        """Logged on this panel since it was first washed."""
+        self._trial, self._step, self._target, self._method = trial, step, target, method
+        self.strokes = strokes_on(trial.id, step.panel, record().readings, method)
+        """Logged on this panel since it was first washed, by a counter that the method lets count."""
         self._base: float | None = None  # stream total when the last reading was logged
         self._last: Taken | None = None
         self._seen_ns = clock.monotonic_ns()
@@ -271,9 +283,16 @@ class Wash:
             sync_recording=self._line.sync,
             t_source=self._line.t_source,
         )
+        self._base = total
+        why_not = left_out_by_stamp(reading, self._method)
+        if why_not is not None:
+            said = (
+                f"{strokes:.0f} strokes kept, and not counted: {why_not}; stop the machine, check the counter"
+            )
+            self._tell(Note("extra", said, self._line.gauge, reading))
+            return
         was_reached = self._reached
         self.strokes += int(strokes)
-        self._base = total
         rate = reading.details.get("rate_per_min")
         pace = f", {rate:.0f} a minute" if isinstance(rate, float) else ""
         said = f"{self.strokes} of {self._target} strokes{pace}"

@@ -9,7 +9,7 @@ from acquire.errors import TransportError
 from acquire.logger import readings
 from acquire.model import CalibrationState
 from acquire.notes import Note
-from acquire.trials import strokes_on
+from acquire.trials import strokes_on, trials_of
 from acquire.verification import verify
 from simulators.speech import WASH_BANNER
 from tests.rig import Rig, SteppedClock, gloss, lay_out, rig, slip, wash
@@ -378,3 +378,52 @@ def test_a_step_begins_by_saying_what_to_do(tmp_path: Path, step: object) -> Non
         (said,) = bench.told("waiting")
         assert "3 times" in said
         assert "A" in said
+
+
+def test_pulls_of_a_gauge_that_the_method_does_not_let_count_fill_no_step(tmp_path: Path) -> None:
+    with rig(tmp_path) as bench:
+        bench.service.check("gloss", "tile", repeats=1)
+        bench.press(90.0)
+        task = bench.service.measure(bench.trial(), gloss())
+        bench.press(90.1, 90.4, 90.2)
+        assert not task.done
+        assert bench.told("reading", "full") == []
+        assert "90.1 GU (out of tolerance): kept, and not counted: gauge gloss was" in bench.told("extra")[0]
+        assert [reading.extra for reading in bench.readings] == [False] * 3
+        bench.service.rest(task)
+        bench.service.check("gloss", "tile", repeats=1)
+        bench.press(93.0)
+        task = bench.service.measure(trials_of(bench.service.journal)["t"], gloss())
+        bench.press(90.1, 90.4, 90.2)
+        assert task.done
+
+
+def test_strokes_of_a_counter_that_the_method_does_not_let_count_reach_no_stage(tmp_path: Path) -> None:
+    with rig(tmp_path) as bench:
+        task = bench.service.check("wash", "strokes-10", repeats=1)
+        bench.strokes(1, 14)
+        bench.wait(30)
+        bench.service.rest(task)
+        assert bench.told("check")[0].startswith("fail")
+        task = bench.service.measure(bench.trial(), wash(60))
+        bench.strokes(15, 80)
+        bench.wait(10)
+        assert not task.done
+        assert bench.told("strokes", "full") == []
+        assert "stop the machine, check the counter" in bench.told("extra")[0]
+        assert sum(reading.value for reading in bench.readings) == 66
+
+
+def test_a_step_with_an_outlier_that_does_not_count_asks_for_one_more(tmp_path: Path) -> None:
+    with rig(tmp_path) as bench:
+        method = bench.service.method
+        bench.service.method = method.model_copy(
+            update={"outliers": method.outliers.model_copy(update={"count": False})}
+        )
+        task = bench.service.measure(bench.trial(), gloss())
+        bench.press(90.1, 90.1, 97.3)
+        assert not task.done
+        assert bench.told("waiting")[-1] == "measure A 1 more times at 60°"
+        bench.press(90.2)
+        assert task.done
+        assert [reading.extra for reading in bench.readings] == [False] * 4
