@@ -66,8 +66,7 @@ def check_entry(description: GaugeDescription, entry: Entry) -> None:
     Raises:
         ConfigError: it is no number as the display shows it, is out of bounds, or its two entries differ.
     """
-    settings = description.settings
-    assert isinstance(settings, KeyedSettings)
+    settings = description.settings_as(KeyedSettings, "keyed")
     wanted_n = 2 if settings.double_entry else 1
     if len(entry) != wanted_n:
         wanted = "twice" if settings.double_entry else "once"

@@ -12,6 +12,8 @@ from typing import Any
 
 import serial
 
+from tests.processes import end_process
+
 DEADLINE_S = 10.0
 
 
@@ -74,13 +76,7 @@ class SimProcess:
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
-        if self._process.poll() is None:
-            self._process.kill()
-            self._process.wait(DEADLINE_S)
-        self._listener.join(DEADLINE_S)
-        for stream in (self._process.stdin, self._process.stdout, self._process.stderr):
-            if stream is not None:
-                stream.close()
+        end_process(self._process, self._listener, within_s=DEADLINE_S)
 
 
 def lines(port: serial.Serial, count: int, request: bytes | None = None) -> list[bytes]:

@@ -11,6 +11,8 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any
 
+from tests.processes import end_process
+
 DEADLINE_S = 20.0
 
 
@@ -70,10 +72,4 @@ class Command:
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
-        if self._process.poll() is None:
-            self._process.kill()
-            self._process.wait(DEADLINE_S)
-        self._listener.join(DEADLINE_S)
-        for stream in (self._process.stdout, self._process.stderr):
-            if stream is not None:
-                stream.close()
+        end_process(self._process, self._listener, within_s=DEADLINE_S)

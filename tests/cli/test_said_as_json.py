@@ -11,7 +11,7 @@ from acquire.cli import main
 from acquire.home import Home
 from acquire.model import Inspection, Rating, Reading, Step, Trial
 from acquire.model import Test as Kind
-from tests.benches import method_text
+from tests.rig import lay_out
 
 BENCH = """
 format = "panelwright-bench 1"
@@ -27,10 +27,7 @@ tolerance = { absolute = 1.0 }
 
 @pytest.fixture
 def home(tmp_path: Path) -> Home:
-    home = Home(tmp_path / "bench")
-    home.create()
-    home.bench_file.write_text(BENCH, encoding="utf-8")
-    home.method_file.write_text(method_text(), encoding="utf-8")
+    home = lay_out(tmp_path / "bench", BENCH)
     said(home, "trial", "open", "larch", "--product", "Wax (invented)", "--panel", "A")
     return home
 

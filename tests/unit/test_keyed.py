@@ -17,9 +17,9 @@ from acquire.outputs.words import in_words
 from acquire.recordings import read_recording
 from acquire.verification import verify
 from drivers.registry import make_driver
-from tests.benches import method_text
 from tests.contract.gauges import description
 from tests.manual_clock import ManualClock
+from tests.rig import lay_out
 
 BENCH = """
 format = "panelwright-bench 1"
@@ -41,11 +41,7 @@ STEP = Step(test=Kind.GLOSS, panel="A", phase="bare")
 
 @pytest.fixture
 def home(tmp_path: Path) -> Home:
-    home = Home(tmp_path / "bench")
-    home.create()
-    home.bench_file.write_text(BENCH, encoding="utf-8")
-    home.method_file.write_text(method_text(), encoding="utf-8")
-    return home
+    return lay_out(tmp_path / "bench", BENCH)
 
 
 def trial_on(home: Home, clock: ManualClock) -> Trial:
