@@ -1,5 +1,6 @@
 """Commands that look at force traces and recordings: pulls, replay."""
 
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -11,6 +12,30 @@ if TYPE_CHECKING:
     from acquire.capture.traces import TracePulls
 
 FORCE_UNITS = ["N", "kN", "mN", "kgf", "gf", "lbf", "ozf"]
+
+POSITIVE = click.FloatRange(min=0, min_open=True)
+SHARE = click.FloatRange(min=0, max=1, min_open=True, max_open=True)
+THRESHOLDS = (
+    click.option("--min-force", "min_force_n", type=POSITIVE, metavar="N", help="A smaller rise is no pull."),
+    click.option("--min-rest", "min_rest_s", type=POSITIVE, metavar="S", help="At rest before a pull."),
+    click.option("--max-rise", "max_rise_s", type=POSITIVE, metavar="S", help="Until it breaks away."),
+    click.option(
+        "--max-under-read",
+        "max_under_read_fraction",
+        type=SHARE,
+        metavar="SHARE",
+        help="Of the peak, that may hide between two samples.",
+    ),
+    click.option("--range", "full_scale_n", type=POSITIVE, metavar="N", help="End of the gauge's range."),
+)
+"""Each goes before what is read off the trace; named as the field of `PullSettings` it sets."""
+
+
+def thresholds(command: Callable[..., None]) -> Callable[..., None]:
+    """Adds the options that say what makes a pull acceptable."""
+    for option in reversed(THRESHOLDS):
+        command = option(command)
+    return command
 
 
 @click.command(epilog="Example:  panelwright pulls trace.csv --force-column load --unit gf --json")
@@ -27,6 +52,7 @@ FORCE_UNITS = ["N", "kN", "mN", "kgf", "gf", "lbf", "ozf"]
     help="Which way the block is pulled; tension is positive in the file.",
 )
 @click.option("--gauge", type=click.Path(path_type=Path, exists=True), help="Description for a recording.")
+@thresholds
 @json_option
 def pulls(
     source: Path,
@@ -37,11 +63,12 @@ def pulls(
     direction: str,
     gauge: Path | None,
     as_json: bool,
+    **chosen: float | None,
 ) -> None:
     """List the pulls in a force trace: a recording (.rec) or a text file with columns.
 
-    Thresholds are read off the trace itself. Forces are in newtons above the level at rest, times in seconds
-    on the file's own axis.
+    Thresholds are read off the trace itself, but for those you give: N in newtons, S in seconds. Forces are
+    in newtons above the level at rest, times in seconds on the file's own axis.
     """
     from acquire.capture.trace_file import read_trace
     from acquire.capture.traces import pulls_in
@@ -56,7 +83,7 @@ def pulls(
         if trace.missing:
             click.echo(f"{source}: {trace.missing} rows without a number were left out", err=True)
     directions = ("tension", "compression") if direction == "both" else (direction,)
-    found = pulls_in(t, f, directions=directions, breaks=breaks)
+    found = pulls_in(t, f, directions=directions, breaks=breaks, **chosen)
     if as_json:
         echo_json(_as_data(str(source), found))
     else:
