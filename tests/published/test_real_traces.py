@@ -1,6 +1,7 @@
 """Pull capture on real force traces, recorded by others and kept beside this project, not in it.
 
-Where the folder is missing these tests are skipped; where CI is set, a skip would hide a fault and is one.
+They are looked for in the folder that PANELWRIGHT_REAL_TRACES names, then beside the project. Elsewhere these
+tests are skipped, loudly; where CI is set and the place beside the project is there without them, they fail.
 """
 
 import os
@@ -12,7 +13,8 @@ from acquire.capture.trace_file import read_trace
 from acquire.capture.traces import TracePulls, pulls_in
 from acquire.units import newtons_per
 
-FOLDER = Path(__file__).parents[3] / "shared" / "data"
+VARIABLE = "PANELWRIGHT_REAL_TRACES"
+BESIDE = Path(__file__).parents[3] / "shared"
 
 # Band friction device on a hydraulic rig, 1024 Hz, force in kip. Source: ARTS-Laboratory,
 # Dataset-Friction-Damper-with-Backlash, dataset-1, 0.5 Hz, 20 lb tension; licence CC BY-SA 4.0. Break times
@@ -36,12 +38,21 @@ KIP_N = 1000 * newtons_per("lbf")
 PISTON = "piston_strokes_97hz.csv"
 
 
+def real_trace(name: str, beside: Path = BESIDE) -> Path:
+    """Where a trace lies; skips or fails the test if it is nowhere."""
+    named = os.environ.get(VARIABLE)
+    folders = [*([Path(named)] if named else []), beside / "data"]
+    path = next((folder / name for folder in folders if (folder / name).exists()), None)
+    if path is not None:
+        return path
+    where = " or ".join(map(str, folders))
+    if named or (os.environ.get("CI") and beside.exists()):
+        pytest.fail(f"the real trace {name} is not in {where}")
+    pytest.skip(f"REAL TRACE NOT TRIED: {name} is not in {where}; set {VARIABLE} to the folder that holds it")
+
+
 def pulls(name: str, *directions: str, unit_n: float = 1.0) -> TracePulls:
-    path = FOLDER / name
-    if not path.exists():
-        if os.environ.get("CI"):
-            pytest.fail(f"the real trace {name} is not beside the project, and CI must not skip it")
-        pytest.skip(f"the real trace {name} is not beside the project")
+    path = real_trace(name)
     trace = read_trace(path)
     return pulls_in(trace.t, trace.f * unit_n, directions=directions, breaks=trace.breaks)
 
@@ -76,3 +87,20 @@ def test_the_ten_strokes_of_a_piston_against_a_preload() -> None:
     assert found.survey.rest_n == pytest.approx(43.0, abs=1.0)
     for _, pull in found.pulls:
         assert pull.highest_n + pull.rest_n == pytest.approx(55.0, abs=2.0)
+
+
+def test_a_missing_trace_is_no_silent_pass(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.delenv(VARIABLE, raising=False)
+    monkeypatch.delenv("CI", raising=False)
+    with pytest.raises(pytest.skip.Exception, match="REAL TRACE NOT TRIED"):
+        real_trace("none.csv", tmp_path)
+    monkeypatch.setenv("CI", "1")
+    with pytest.raises(pytest.fail.Exception, match="not in"):
+        real_trace("none.csv", tmp_path)
+    with pytest.raises(pytest.skip.Exception):
+        real_trace("none.csv", tmp_path / "nowhere")
+    monkeypatch.setenv(VARIABLE, str(tmp_path))
+    with pytest.raises(pytest.fail.Exception):
+        real_trace("none.csv", tmp_path / "nowhere")
+    (tmp_path / "none.csv").write_text("t,f\n", encoding="utf-8")
+    assert real_trace("none.csv", tmp_path / "nowhere") == tmp_path / "none.csv"
