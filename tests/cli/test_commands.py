@@ -265,7 +265,9 @@ def test_a_replay_compares_with_the_journal_and_ends_with_a_status(tmp_path: Pat
     said = run("replay", path, "--home", home)
     assert said.exit_code == 0
     assert "2 readings and 0 refusals, all the same as in the journal" in said.output
-    path.write_text(path.read_text().replace("39 30 2E 31", "39 39 2E 31"), encoding="ascii", newline="\n")
+    path.write_text(
+        path.read_text(encoding="utf-8").replace("39 30 2E 31", "39 39 2E 31"), encoding="ascii", newline="\n"
+    )
     said = run("replay", path, "--home", home)
     assert said.exit_code == 1
     assert "2 readings and 0 refusals in the journal, and 1 thing(s) wrong" in said.output

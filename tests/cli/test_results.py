@@ -113,7 +113,9 @@ def test_scorecards_as_json_are_the_scorecards(made: MadeBench) -> None:
 
 def test_another_method_gives_other_points(made: MadeBench, tmp_path: Path) -> None:
     other = tmp_path / "other.toml"
-    other.write_text(method_text().replace("points_per_unit = 40 ", "points_per_unit = 80 "))
+    other.write_text(
+        method_text().replace("points_per_unit = 40 ", "points_per_unit = 80 "), encoding="utf-8"
+    )
     ours, others = (
         json.loads(run(made, "score", "alder", "--json", *args).output)[0]
         for args in ((), ("--method", str(other)))
@@ -137,7 +139,9 @@ def test_standings_name_places_and_what_is_missing(made: MadeBench) -> None:
 
 def test_standings_say_what_cannot_be_told_apart(made: MadeBench, tmp_path: Path) -> None:
     other = tmp_path / "other.toml"
-    other.write_text(method_text().replace("[appearance]\nused = true", "[appearance]\nused = false"))
+    other.write_text(
+        method_text().replace("[appearance]\nused = true", "[appearance]\nused = false"), encoding="utf-8"
+    )
     text = said(run(made, "standings", "--method", str(other)))
     assert "alder cannot be told from birch" in text
     assert "birch cannot be told from alder" in text

@@ -194,7 +194,7 @@ def pair(folder: Path, expected: str | None) -> DriverContract:
     (folder / "wash-poll").mkdir()
     (folder / "wash-poll" / "idle.rec").write_bytes(pairs.recording("wash-poll/idle").read_bytes())
     if expected is not None:
-        (folder / "wash-poll" / "idle.expected.jsonl").write_text(expected)
+        (folder / "wash-poll" / "idle.expected.jsonl").write_text(expected, encoding="utf-8")
 
     class OnePair(DriverContract):
         gauges = (POLL,)
@@ -214,14 +214,14 @@ def test_a_missing_expectation_and_a_missing_scenario_are_failures(tmp_path: Pat
 
 
 def test_another_outcome_is_shown_by_its_first_line(tmp_path: Path) -> None:
-    expected = pairs.expectation("wash-poll/idle").read_text().replace("42.0", "43.0", 1)
+    expected = pairs.expectation("wash-poll/idle").read_text(encoding="utf-8").replace("42.0", "43.0", 1)
     with pytest.raises(AssertionError, match=r"as recorded: line 1 of the expectation\n  expected .*43\.0"):
         pair(tmp_path, expected).test_recording_gives_what_is_expected_however_cut(POLL, "idle")
 
 
 def test_an_expectation_can_be_written(capsys: pytest.CaptureFixture[str]) -> None:
     assert main([str(POLL), str(pairs.recording("wash-poll/mixed"))]) is None
-    assert capsys.readouterr().out == pairs.expectation("wash-poll/mixed").read_text()
+    assert capsys.readouterr().out == pairs.expectation("wash-poll/mixed").read_text(encoding="utf-8")
     assert main([str(POLL)]) == "say: python -m drivers.contract GAUGE.toml RECORDING.rec"
     complaint = main([str(POLL), str(pairs.recording("gloss-poll/idle"))])
     assert complaint is not None
@@ -238,7 +238,7 @@ def test_an_expectation_can_be_written(capsys: pytest.CaptureFixture[str]) -> No
 )
 def test_a_damaged_recording_is_not_taken(tmp_path: Path, text: str, says: str) -> None:
     path = tmp_path / "steady.rec"
-    path.write_text(text)
+    path.write_text(text, encoding="utf-8")
     with pytest.raises(ValueError, match=says):
         openings(path)
 

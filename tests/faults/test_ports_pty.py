@@ -234,7 +234,7 @@ def test_a_port_that_was_never_there_appears_later(tmp_path: Path) -> None:
 
 
 def test_a_file_is_no_port(tmp_path: Path) -> None:
-    (tmp_path / "gauge").write_text("")
+    (tmp_path / "gauge").write_text("", encoding="utf-8")
     inbox = Inbox()
     with owning(tmp_path / "a.rec", str(tmp_path / "gauge"), inbox):
         assert "gauge cannot be used: " in inbox.until_kind("lost").note
@@ -287,5 +287,5 @@ def test_a_tcp_server_that_is_not_there_is_told(tmp_path: Path) -> None:
 
 def wait_for_text(path: Path, text: str) -> None:
     deadline = time.monotonic() + 5.0
-    while text not in path.read_text():
+    while text not in path.read_text(encoding="utf-8"):
         assert time.monotonic() < deadline, f"{text!r} never came into {path.name}"

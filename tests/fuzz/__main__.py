@@ -25,7 +25,9 @@ def seed(name: str, folder: Path) -> None:
         (corpus / f"seed-{number:04d}").write_bytes(data[:LONGEST_BYTES])
     words = sorted({word for data in seeds for word in re.findall(rb"[A-Za-z_-]{3,24}", data)})[:400]
     # An empty dictionary is an error to the fuzzer.
-    (folder / "words").write_text('"+"\n' + "".join(f'"{word.decode()}"\n' for word in words))
+    (folder / "words").write_text(
+        '"+"\n' + "".join(f'"{word.decode()}"\n' for word in words), encoding="utf-8"
+    )
 
 
 def fuzz(name: str, seconds: int) -> bool:

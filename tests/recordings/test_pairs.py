@@ -52,9 +52,13 @@ def test_recordings_can_be_made_again(gauge: Gauge | Family) -> None:
 
 
 def test_the_wrong_request_is_noticed(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    text = pairs.recording("wash-poll/steady").read_text().replace("> 4E 3F 0D 0A", "> 4E 3F 0D", 1)
+    text = (
+        pairs.recording("wash-poll/steady")
+        .read_text(encoding="utf-8")
+        .replace("> 4E 3F 0D 0A", "> 4E 3F 0D", 1)
+    )
     (tmp_path / "wash-poll").mkdir()
-    (tmp_path / "wash-poll" / "steady.rec").write_text(text)
+    (tmp_path / "wash-poll" / "steady.rec").write_text(text, encoding="utf-8")
     monkeypatch.setattr(pairs, "FOLDER", tmp_path)
     with pytest.raises(RequestError, match=r"b'N\?\\r' was sent, but wash-poll sends b'N\?\\r\\n'"):
         pairs.outcome("wash-poll/steady")
@@ -71,7 +75,7 @@ def tree(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     folder = tmp_path / "wash-poll"
     folder.mkdir()
     (folder / "idle.rec").write_bytes(pairs.recording("wash-poll/idle").read_bytes())
-    (folder / "idle.expected.jsonl").write_text("old\n")
+    (folder / "idle.expected.jsonl").write_text("old\n", encoding="utf-8")
     git(tmp_path, "init", "-q")
     git(tmp_path, "add", ".")
     git(tmp_path, "commit", "-q", "-m", "a pair")
@@ -90,11 +94,11 @@ def test_accepting_rewrites_and_shows_the_difference(tree: Path, capsys: pytest.
 
 
 def test_accepting_refuses_on_a_dirty_tree(tree: Path) -> None:
-    (tree / "wash-poll" / "idle.expected.jsonl").write_text("changed by hand\n")
+    (tree / "wash-poll" / "idle.expected.jsonl").write_text("changed by hand\n", encoding="utf-8")
     complaint = accept.main(["wash-poll/idle"])
     assert complaint is not None
     assert "commit or undo these first" in complaint
-    assert (tree / "wash-poll" / "idle.expected.jsonl").read_text() == "changed by hand\n"
+    assert (tree / "wash-poll" / "idle.expected.jsonl").read_text(encoding="utf-8") == "changed by hand\n"
 
 
 @pytest.mark.usefixtures("tree")

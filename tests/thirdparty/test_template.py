@@ -87,8 +87,12 @@ def test_two_packages_that_offer_one_name_are_both_named(copied: Path, site: Pat
     shutil.copytree(site, both)
     other = both / "rival_packets-2.0.dist-info"
     other.mkdir()
-    (other / "METADATA").write_text("Metadata-Version: 2.1\nName: rival-packets\nVersion: 2.0\n")
-    (other / "entry_points.txt").write_text("[panelwright.drivers]\npacket = nowhere:Packets\n")
+    (other / "METADATA").write_text(
+        "Metadata-Version: 2.1\nName: rival-packets\nVersion: 2.0\n", encoding="utf-8"
+    )
+    (other / "entry_points.txt").write_text(
+        "[panelwright.drivers]\npacket = nowhere:Packets\n", encoding="utf-8"
+    )
     done = run([*PANELWRIGHT, "gauges", "--home", str(home)], at=copied, site=both)
     assert done.returncode == 1
     assert "'packet' is offered by panelwright-template and rival-packets; uninstall one" in done.stderr

@@ -135,7 +135,9 @@ def test_any_text_is_read_or_refused(tmp_path: Path, text: str) -> None:
 
 def test_titles_are_found_in_any_of_the_rows_above_the_data(tmp_path: Path) -> None:
     path = tmp_path / "trace.csv"
-    path.write_text("Range, 0, 50\nTime,Load,Travel\ns,N,mm\n0.0,0.1,5\n0.1,0.2,6\n0.2,0.4,7\n")
+    path.write_text(
+        "Range, 0, 50\nTime,Load,Travel\ns,N,mm\n0.0,0.1,5\n0.1,0.2,6\n0.2,0.4,7\n", encoding="utf-8"
+    )
     trace = read_trace(path, force_column="Load")
     assert trace.f.tolist() == [0.1, 0.2, 0.4]
     with pytest.raises(SourceError, match="'Time', 'Load', 'Travel'"):

@@ -206,7 +206,7 @@ def test_what_is_not_a_journal_is_refused(tmp_path: Path) -> None:
     with pytest.raises(JournalError, match="unable to open"):
         Journal.open(tmp_path / "no folder" / "j.sqlite")
     text = tmp_path / "text.sqlite"
-    text.write_text("not a database at all, but long enough to be looked at\n" * 50)
+    text.write_text("not a database at all, but long enough to be looked at\n" * 50, encoding="utf-8")
     other = tmp_path / "other.sqlite"
     with sqlite3.connect(other) as connection:
         connection.execute("CREATE TABLE events (seq)")

@@ -66,7 +66,7 @@ def test_a_given_start_is_kept_in_utc(tmp_path: Path) -> None:
     start = datetime(2031, 5, 4, 10, 30, 0, 250_000, tzinfo=timezone(timedelta(hours=2)))
     with Recorder(tmp_path / "a.rec", Header(driver="x", start_utc=start), ManualClock()) as recorder:
         assert recorder.utc_at(750_000) == datetime(2031, 5, 4, 8, 30, 1, tzinfo=UTC)
-    assert "# start-utc: 2031-05-04T08:30:00.250000Z\n" in (tmp_path / "a.rec").read_text()
+    assert "# start-utc: 2031-05-04T08:30:00.250000Z\n" in (tmp_path / "a.rec").read_text(encoding="utf-8")
     assert read_header(tmp_path / "a.rec").start_utc == start
 
 
@@ -91,7 +91,7 @@ def test_an_existing_file_is_left_alone(tmp_path: Path) -> None:
     with pytest.raises(RecordingError, match="exists already; a recording is never overwritten") as caught:
         Recorder(path, Header(driver="x"), ManualClock())
     assert caught.value.hint
-    assert path.read_text() == "precious"
+    assert path.read_text(encoding="utf-8") == "precious"
 
 
 def test_a_folder_that_is_not_there_is_named(tmp_path: Path) -> None:

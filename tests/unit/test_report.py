@@ -184,7 +184,7 @@ def test_a_real_bench_is_not_called_simulated(tmp_path: Path) -> None:
 def test_a_missing_recording_costs_its_figure_and_is_said(tmp_path: Path) -> None:
     with small(tmp_path / "bench") as made:
         (made.home.recordings / "force-001.rec").unlink()
-        (made.home.recordings / "force-002.rec").write_text("# format: something else\n")
+        (made.home.recordings / "force-002.rec").write_text("# format: something else\n", encoding="utf-8")
         page = Page(write_report(made.home, tmp_path / "out").read_text(encoding="utf-8"))
     assert page.all("svg") == []
     assert "No figure from force-001.rec: the recording: cannot be read" in page.words
@@ -198,6 +198,6 @@ def test_without_trials_there_is_no_page(tmp_path: Path) -> None:
 
 
 def test_a_page_that_cannot_be_written_is_one_clear_error(tmp_path: Path) -> None:
-    (tmp_path / "out").write_text("a file, no folder")
+    (tmp_path / "out").write_text("a file, no folder", encoding="utf-8")
     with small(tmp_path / "bench") as made, pytest.raises(PanelwrightError, match="cannot be written"):
         write_report(made.home, tmp_path / "out")

@@ -338,9 +338,9 @@ def failed(*args: str) -> str:
 
 @pytest.mark.slow
 def test_a_place_that_cannot_be_had_gives_one_clear_error(tmp_path: Path) -> None:
-    (tmp_path / "notes.txt").write_text("mine")
+    (tmp_path / "notes.txt").write_text("mine", encoding="utf-8")
     assert "is not a link" in failed("--link", str(tmp_path / "notes.txt"))
-    assert (tmp_path / "notes.txt").read_text() == "mine"
+    assert (tmp_path / "notes.txt").read_text(encoding="utf-8") == "mine"
     assert "cannot make the link" in failed("--link", str(tmp_path / "no" / "gauge"))
     with SimProcess("wash", "--speaks", "wash-poll", "--tcp", "0") as sim:
         assert "try another" in failed("--tcp", sim.port.rsplit(":", 1)[1])
