@@ -54,8 +54,8 @@ class Stamp(Model):
     standard_uncertainty: float = 0.0
     """Of the gauge, from reference, check and certificate, in the reading's unit (k = 1)."""
     at_value: float | None = None
-    """Assigned value of the reference at that check: the value `standard_uncertainty` was found at. None where
-    no check stands behind it; then it holds at the reading's own value."""
+    """Assigned value of the reference at that check: the value `standard_uncertainty` was found at. None
+    where no check stands behind it; then it holds at the reading's own value."""
 
 
 class RawRef(Model):
