@@ -130,7 +130,7 @@ def test_a_start_that_fails_half_way_tells_its_own_error_and_lets_everything_go(
             opened.append(self)
             super().__init__(*args)  # type: ignore[arg-type]
 
-    monkeypatch.setattr("acquire.service.Recorder", Second)
+    monkeypatch.setattr("acquire.service.opening.Recorder", Second)
     with pytest.raises(RecordingError, match="no room on the disk"):
         Service(home, clock=SteppedClock(), tell=lambda _: None)
     assert opened[0]._file.closed
@@ -151,7 +151,7 @@ def test_a_recording_whose_start_cannot_be_written_down_is_closed(
         raise JournalError("the disk is full")
 
     home = lay_out(tmp_path)
-    monkeypatch.setattr("acquire.service.Recorder", Noted)
+    monkeypatch.setattr("acquire.service.opening.Recorder", Noted)
     monkeypatch.setattr(Journal, "append", full)
     with pytest.raises(JournalError, match="the disk is full"):
         Service(home, clock=SteppedClock(), tell=lambda _: None)
@@ -221,7 +221,7 @@ def test_events_recorded_before_the_disk_was_full_are_still_taken(tmp_path: Path
     with rig(tmp_path) as bench:
         bench.service.measure(bench.trial(), gloss())
         bench._deliver("gloss", "chunk", gloss_key(60, 90.1))
-        bench.service._failed(RecordingError("full"))
+        bench.service._ports.failed(RecordingError("full"))
         with pytest.raises(RecordingError, match="full"):
             bench.service.pump(0.0)
         assert bench.told("reading") == ["1 of 3: 90.1 GU (unchecked today)"]
@@ -230,7 +230,7 @@ def test_events_recorded_before_the_disk_was_full_are_still_taken(tmp_path: Path
 def test_a_full_queue_holds_the_port_back_and_drops_nothing(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("acquire.service.QUEUE_EVENTS", 3)
+    monkeypatch.setattr("acquire.service.opening.QUEUE_EVENTS", 3)
     with rig(tmp_path, gauges=["gloss"]) as bench:
         bench.service.measure(bench.trial(), gloss())
         deliver = bench.service._open["gloss"].owner._deliver
@@ -255,7 +255,7 @@ def test_a_failure_on_a_port_does_not_wait_for_ever_once_the_service_ends(tmp_pa
     bench = Rig(lay_out(tmp_path), SteppedClock(), gauges=["gloss"])
     while not bench.service._events.full():
         bench.service._events.put(RecordingError("earlier"))
-    thread = threading.Thread(target=bench.service._failed, args=(RecordingError("late"),))
+    thread = threading.Thread(target=bench.service._ports.failed, args=(RecordingError("late"),))
     thread.start()
     bench.end()
     thread.join(5.0)
@@ -265,7 +265,7 @@ def test_a_failure_on_a_port_does_not_wait_for_ever_once_the_service_ends(tmp_pa
 def test_a_pump_ends_though_a_gauge_never_stops_talking(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("acquire.service.QUEUE_EVENTS", 4)
+    monkeypatch.setattr("acquire.service.opening.QUEUE_EVENTS", 4)
     with rig(tmp_path, gauges=["gloss"]) as bench:
         take = bench.service._open["gloss"].line.stream.take
 
