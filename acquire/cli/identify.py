@@ -2,17 +2,19 @@
 
 import os
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
+from acquire.cli.identify_said import RANGE, REGISTERS, UNIT, UNITS_ON_LINE, Said
+from acquire.cli.identify_write import free_name, refuse_taken, write
 from acquire.cli.options import echo_json, home_option, json_option
 
 if TYPE_CHECKING:
     from acquire.identify import Heard, Understood
-    from acquire.identify.ask import Requests
-    from acquire.identify.registers import OtherFamily
+    from acquire.identify.ask import Answer, Requests
     from acquire.identify.session import Session
     from drivers.description import GaugeDescription
 
@@ -25,45 +27,98 @@ SHOWN_N = 5
 @click.option("--serial", "setting", help="Serial setting if you know it, such as 9600-8N1 or 19200-7E1.")
 @click.option("--name", help="Name of the new description; asked for if left out.")
 @click.option("--yes", is_flag=True, help="Ask no questions: take what was found, and let it be asked.")
+@click.option("--unit", type=UNIT, help="Unit of the value, if the gauge does not print it.")
+@click.option("--range", "range_", type=RANGE, help="Lowest and highest value, in its unit.")
+@click.option("--resolution", type=click.FloatRange(0, min_open=True), help="Its step, in its unit.")
+@click.option(
+    "--ask-measure",
+    is_flag=True,
+    help="SCPI: also ask MEAS queries, which may set a meter up anew. --yes does not imply this.",
+)
+@click.option("--units", type=UNITS_ON_LINE, help="Modbus: ask only these unit ids.  [default: 1-10]")
+@click.option("--registers", type=REGISTERS, help="Modbus: read these registers.  [default: 0-31]")
+@click.option(
+    "--register",
+    "chosen",
+    multiple=True,
+    metavar="ADDRESS:TYPE",
+    help="Modbus: this is the value, such as 10:float32:CDAB or 0:int16*0.1=degC,-40..85. Can be repeated.",
+)
 @home_option
 @json_option
 def identify(
-    port: str, listen_only: bool, setting: str | None, name: str | None, yes: bool, home: Path, as_json: bool
-) -> None:
+    *, port: str, listen_only: bool, setting: str | None, name: str | None, yes: bool, unit: str | None,
+    range_: tuple[float, float] | None, resolution: float | None, ask_measure: bool, units: list[int] | None,
+    registers: list[int] | None, chosen: tuple[str, ...], home: Path, as_json: bool,
+) -> None:  # fmt: skip
     """Find out how the gauge at PORT speaks, and write a description of it for you to confirm.
 
     It listens first, at each usual speed. Only if nothing is heard, and only after naming each request, it
     asks for a value. Nothing is sent that could zero, set or switch a gauge; but at a wrong speed a request
     arrives as other bytes, so ask only where no machine could be set in motion by a stray byte.
     """
-    from acquire.identify.ask import load_requests
     from acquire.identify.heard import CannotTell
 
     def tell(text: str) -> None:
         click.echo(text, err=as_json)
 
     if name is not None:
-        _refuse_taken(name, home)
+        refuse_taken(name, home)
+    said = Said(not (yes or as_json), unit, range_, resolution, chosen, ask_measure)
     session = _session(port, setting, tell, lambda found: _may_ask(found, tell, listen_only, yes))
     try:
         heard = session.listen()
         if heard is None:
-            requests = load_requests()
+            requests = _requests(units, registers)
             answer = session.ask(requests)
             if answer is None:
                 raise CannotTell("the gauge says nothing" if listen_only else "the gauge does not answer")
             if answer.request.kind != "line":
-                from acquire.identify.registers import look_closer
-
-                _other(look_closer(session.open_, session.clock, answer, requests.scpi), as_json)
+                _asked(session, answer, requests, said, port, name, home, as_json)
                 return
             heard = session.poll(answer)
-        _understand(heard, port, name, yes, home, as_json)
+        _understand(heard, port, name, said, home, as_json)
     except CannotTell as error:
-        hint = "Is it switched on, and is its cable the right one? panelwright watch shows its bare bytes."
-        raise click.ClickException(f"{port}: {error}\n  {hint}") from error
+        raise click.ClickException(f"{port}: {error}\n  {error.hint or _LOOK}") from error
     except KeyboardInterrupt:
         raise click.ClickException("stopped; nothing was written") from None
+
+
+_LOOK = (
+    "Is it switched on, and is its cable the right one? panelwright watch shows its bare bytes. A dry "
+    "contact on a control line sends none: copy contact-wash.toml from the shipped gauges."
+)
+
+
+def _requests(units: list[int] | None, registers: list[int] | None) -> "Requests":
+    from acquire.identify.ask import load_requests
+
+    requests = load_requests()
+    if registers is not None:
+        requests = requests.reading(registers[0], registers[-1])
+    return requests if units is None else requests.only_modbus(units)
+
+
+def _asked(
+    session: "Session", answer: "Answer", requests: "Requests", said: Said, port: str, name: str | None,
+    home: Path, as_json: bool,
+) -> None:  # fmt: skip
+    from acquire.cli.identify_asked import make, show
+
+    made = make(session, answer, requests, said)
+    found = made.description
+    if as_json:
+        echo_json(made.as_data())
+        if name is None:
+            return
+    else:
+        show(made)
+    unit = "".join(one for one in found.unit.lower() if one.isalnum())
+    default = "-".join(part for part in (found.quantity, made.family, unit) if part)
+    write(
+        found.text, name or free_name(default, home), port=port, ask=said.ask and name is None, home=home,
+        as_json=as_json,
+    )  # fmt: skip
 
 
 def _session(
@@ -94,31 +149,21 @@ def _may_ask(found: "Requests", tell: Callable[[str], None], listen_only: bool, 
     if listen_only:
         return False
     tell("It can be asked. Each of these only asks for something; none sets, zeroes or switches anything:")
-    for request in found.all():
-        tell(f"  {request.send!r:40} {request.why}")
+    for row in found.in_words():
+        tell(f"  {row}")
     return yes or click.confirm("Send them, one after the other, until it answers?", err=True)
 
 
-def _other(found: "OtherFamily", as_json: bool) -> None:
-    if as_json:
-        echo_json({"family": found.family, "found": list(found.lines), "description": found.text or None})
-        return
-    for line in found.lines:
-        click.echo(line)
-    if found.text:
-        click.echo(f"\nA description to begin with:\n\n{found.text}")
-
-
-def _understand(heard: "Heard", port: str, name: str | None, yes: bool, home: Path, as_json: bool) -> None:
+def _understand(heard: "Heard", port: str, name: str | None, said: Said, home: Path, as_json: bool) -> None:
     from acquire.identify import CannotTell, describe, infer, prove
     from drivers.description import DescriptionError, parse_description
 
-    understood = infer(heard)
-    if not yes and not as_json:
+    understood = _with_said(infer(heard), said)
+    if said.ask:
         _show_first(understood)
-        understood = _ask_tension(_ask_unit(understood))
+        understood = _ask_tension(understood if said.unit else _ask_unit(understood))
     found = understood.measured
-    chosen = name or _free_name(_default_name(understood), home)
+    chosen = name or free_name(_default_name(understood), home)
     text = describe(understood, f"{found.quantity.capitalize()} gauge, found by listening")
     try:
         description = parse_description(text.encode(), chosen)
@@ -136,7 +181,25 @@ def _understand(heard: "Heard", port: str, name: str | None, yes: bool, home: Pa
             return
     else:
         _show(understood, description)
-    _write(text, chosen, port=port, ask=not (yes or as_json), home=home, as_json=as_json)
+    write(text, chosen, port=port, ask=said.ask, home=home, as_json=as_json)
+
+
+def _with_said(understood: "Understood", said: Said) -> "Understood":
+    """A unit, range or step that a person gave; one that contradicts the gauge's own word is refused."""
+    from acquire.identify import CannotTell, with_unit
+    from acquire.identify.facts import quantity_of
+
+    found = understood.measured
+    if said.unit is not None:
+        units = [unit for _, unit in found.meanings]
+        if units and said.unit not in units:
+            raise CannotTell(
+                f"the gauge prints {found.unit_word!r}, which is not {said.unit}", "Leave --unit out."
+            )
+        understood = with_unit(understood, quantity_of(said.unit), said.unit)
+    low, high = said.range or (found.low, found.high)
+    told = replace(understood.measured, low=low, high=high, resolution=said.resolution or found.resolution)
+    return replace(understood, measured=told)
 
 
 def _default_name(understood: "Understood") -> str:
@@ -144,23 +207,6 @@ def _default_name(understood: "Understood") -> str:
     mode = understood.rhythm.mode.replace(" ", "-")
     unit = "".join(one for one in found.unit.lower() if one.isalnum())
     return f"{found.quantity}-{mode}-{unit}" if found.quantity != "count" else f"count-{mode}"
-
-
-def _free_name(name: str, home: Path) -> str:
-    from acquire.home import Home
-
-    taken = {path.stem for path in Home(home).gauges.glob("*.toml")}
-    names = [name, *(f"{name}-{number}" for number in range(2, 100))]
-    return next((one for one in names if one not in taken), name)
-
-
-def _refuse_taken(name: str, home: Path) -> None:
-    """Before minutes of listening, not after."""
-    from acquire.home import Home
-
-    path = Home(home).gauges / f"{Path(name).name}.toml"
-    if path.exists():
-        raise click.ClickException(f"{path} exists already; choose another --name")
 
 
 def _as_data(understood: "Understood", text: str, samples: Any, damaged_n: int) -> dict[str, Any]:
@@ -232,25 +278,3 @@ def _show(understood: "Understood", description: "GaugeDescription") -> None:
         click.echo(f"  confirm: {ask}")
     for note in understood.notes:
         click.echo(f"  note: {note}")
-
-
-def _write(text: str, name: str, *, port: str, ask: bool, home: Path, as_json: bool) -> None:
-    from acquire.address import parse_address
-    from acquire.home import Home
-
-    if ask:
-        name = click.prompt("Name of the description", default=name)
-    path = Home(home).gauges / f"{Path(name).name}.toml"
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        # Never over an existing file: somebody may have mended it by hand.
-        with path.open("x", encoding="utf-8") as file:
-            file.write(text)
-    except FileExistsError as error:
-        raise click.ClickException(f"{path} exists already; choose another --name") from error
-    except OSError as error:
-        raise click.ClickException(f"{path} cannot be written: {error.strerror}") from error
-    address = parse_address(port)
-    click.echo(f"\nwrote {path}. Read it, then put into {Home(home).bench_file}:", err=as_json)
-    click.echo(f'\n[gauges.my-gauge]\ndescription = "{path.stem}"\nport = "{address}"', err=as_json)
-    click.echo("tolerance = { absolute = ... }  # in the unit of the gauge", err=as_json)

@@ -1,7 +1,7 @@
 """Asks a silent gauge the harmless requests of a file, one after the other, until it answers."""
 
 import tomllib
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Annotated, Literal
@@ -11,6 +11,7 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationEr
 import config
 from acquire.clock import Clock
 from acquire.errors import ConfigError, PortLost
+from acquire.identify.facts import listed
 from acquire.identify.heard import CannotTell, Heard
 from acquire.identify.listen import Chunks, Open, Tell, gather, likeness
 from acquire.ports.wire import Wire
@@ -21,10 +22,14 @@ from drivers.modbus import Expected, find_reply, read_request
 REQUESTS_FILE = config.FOLDER / "requests.toml"
 REPLY_S = 0.5
 QUIET_S = 0.06
+REGISTERS_S = 0.3
+BETWEEN_FRAMES_S = 0.005
+"""More than three and a half characters at 9600 baud, which is what a unit needs to see a new frame."""
 TRIES_N = 2
 POLLS_N = 40
 LEAST_VALUES_N = 5
 POLL_LIMIT_S = 30.0
+_EVEN = (19200, 9600, 115200, 38400, 57600)
 _REGISTERS = {3: "holding", 4: "input"}
 _ILLEGAL_FUNCTION = 1
 _REFUSALS = (b"ERR", b"NAK", b"UNKNOWN", b"\x15", b"?")
@@ -42,17 +47,30 @@ class AskedFor(_Table):
     why: str
 
 
-class Scpi(_Table):
-    """What is asked of a gauge that has told its identity."""
+Query = Annotated[str, Field(pattern=r"^[A-Z]+(:[A-Z]+)*\?$", max_length=72)]
+"""One query and nothing else: a second command behind a semicolon could set something."""
 
-    queries: list[str]
+
+class Scpi(_Table):
+    """What is asked of a gauge that has told its identity.
+
+    `queries` do not configure anything. `measure` may, so a person has to agree to these apart.
+    """
+
+    queries: list[Query]
+    measure: list[Query]
+    errors: Query
 
 
 class Modbus(_Table):
-    """Which units are asked for register 0, and how. Functions 3 and 4 read; no other can be named."""
+    """Which units are asked for register 0, and how. Functions 3 and 4 read; no other can be named.
+
+    Of a unit that answers, `registers` (first and last) are read.
+    """
 
     units: list[Annotated[int, Field(ge=1, le=247)]]
     functions: list[Literal[3, 4]]
+    registers: tuple[Annotated[int, Field(ge=0, le=65535)], Annotated[int, Field(ge=0, le=65535)]]
 
 
 class Requests(_Table):
@@ -74,6 +92,33 @@ class Requests(_Table):
             for function in self.modbus.functions
         ]
         return [*self.request, *registers]
+
+    def in_words(self) -> list[str]:
+        """Everything that may be sent without asking again, for a person to agree to."""
+        first, last = self.modbus.registers
+        queries = ", ".join([*self.scpi.queries, self.scpi.errors])
+        rows = [f"{request.send!r:12} {request.why}" for request in self.request]
+        if any(request.kind == "scpi" for request in self.request):
+            rows.append(f"if it then says who it is: {queries} (what is the newest value? any errors?)")
+        functions = " and ".join(f"{one:02d}" for one in self.modbus.functions)
+        rows.append(
+            f"Modbus RTU, units {listed(self.modbus.units)}, functions {functions} (both only read): what "
+            f"is in register 0? Of a unit that answers: what is in registers {first} to {last}?"
+        )
+        return rows
+
+    def reading(self, first: int, last: int) -> "Requests":
+        """The same, with these registers to be read of a Modbus unit that answers."""
+        return self.model_copy(update={"modbus": self.modbus.model_copy(update={"registers": (first, last)})})
+
+    def only_modbus(self, units: Sequence[int]) -> "Requests":
+        """For a person who knows that it is Modbus, and which units there may be."""
+        return self.model_copy(
+            update={
+                "request": [],
+                "modbus": self.modbus.model_copy(update={"units": list(units)}),
+            }
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,7 +152,7 @@ def settings_to_ask(baudrates: Sequence[int]) -> list[SerialSettings]:
     return [
         *(SerialSettings(baudrate=baudrate) for baudrate in baudrates),
         *(SerialSettings(baudrate=baudrate, bytesize=7, parity="even") for baudrate in (9600, 19200, 4800)),
-        *(SerialSettings(baudrate=baudrate, parity="even") for baudrate in (9600, 19200, 115200)),
+        *(SerialSettings(baudrate=baudrate, parity="even") for baudrate in _EVEN),
     ]
 
 
@@ -120,6 +165,8 @@ def find_answer(
         wire = open_(setting)
         try:
             for request in requests.all():
+                if request.kind == "modbus" and setting.bytesize != 8:
+                    continue
                 reply = _answered(wire, clock, request)
                 if reply:
                     return Answer(request, setting, reply)
@@ -131,26 +178,53 @@ def find_answer(
 
 
 def _answered(wire: Wire, clock: Clock, request: AskedFor) -> bytes:
+    if request.kind == "modbus":
+        reply = exchange_registers(wire, clock, request.send)[0]
+        return reply if is_reply(reply, request) else b""
     # Twice: what was sent before may stand in front of the first, for a gauge with another end of line.
-    for _ in range(1 if request.kind == "modbus" else TRIES_N):
+    for _ in range(TRIES_N):
         reply = exchange(wire, clock, request.send)[0]
         if is_reply(reply, request):
             return reply
     return b""
 
 
-def exchange(wire: Wire, clock: Clock, request: bytes) -> tuple[bytes, float]:
-    """Sends a request; gives what came back and how long its end took, in s."""
+def never(received: bytes) -> bool:
+    """For replies whose end only silence tells."""
+    return False
+
+
+def exchange(
+    wire: Wire,
+    clock: Clock,
+    request: bytes,
+    whole: Callable[[bytes], bool] = never,
+    limit_s: float = REPLY_S,
+) -> tuple[bytes, float]:
+    """Sends a request; gives what came back and how long its end took, in s.
+
+    Waits `limit_s` for a first byte, and no longer than it takes until `whole` says that all is there.
+    """
     wire.read(wait=False)
     wire.write(request)
 
     def enough(chunks: Chunks, elapsed_s: float) -> bool:
         if not chunks:
-            return elapsed_s >= REPLY_S
-        return elapsed_s - chunks[-1][0] / 1e6 >= QUIET_S or elapsed_s >= 2 * REPLY_S
+            return elapsed_s >= limit_s
+        silent_s = elapsed_s - chunks[-1][0] / 1e6
+        return silent_s >= QUIET_S or elapsed_s >= 2 * limit_s or whole(b"".join(data for _, data in chunks))
 
     chunks = gather(wire, clock, enough)
     return b"".join(data for _, data in chunks), chunks[-1][0] / 1e6 if chunks else 0.0
+
+
+def exchange_registers(wire: Wire, clock: Clock, request: bytes) -> tuple[bytes, float]:
+    """As `exchange`, for Modbus, where the bytes themselves say when a reply is whole."""
+    expected = Expected.by(request)
+    clock.sleep(BETWEEN_FRAMES_S)
+    return exchange(
+        wire, clock, request, lambda received: find_reply(received, 0, expected) is not None, REGISTERS_S
+    )
 
 
 def is_reply(reply: bytes, request: AskedFor) -> bool:

@@ -18,7 +18,7 @@ def describe(understood: Understood, title: str) -> str:
         *(f"To be confirmed: {one}." for one in understood.asks),
         *(f"Note: {one}." for one in understood.notes),
     ]
-    rows = [f"# {_plain(comment)}" for comment in comments]
+    rows = [f"# {plain(comment)}" for comment in comments]
     rows += [
         f"title = {quoted(title)}",
         'driver = "line"',
@@ -40,7 +40,8 @@ def quoted(text: str) -> str:
     return json.dumps(text).replace("\x7f", "\\u007f")
 
 
-def _plain(text: str) -> str:
+def plain(text: str) -> str:
+    """Text that cannot end the comment it stands in."""
     return "".join(one if one.isprintable() else repr(one)[1:-1] for one in text)
 
 

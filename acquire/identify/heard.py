@@ -6,7 +6,14 @@ from drivers.description import SerialSettings
 
 
 class CannotTell(ValueError):
-    """The bytes do not say enough, or say it in a way that no line description can express."""
+    """The bytes do not say enough, or say it in a way that no description can express.
+
+    `hint` is what to do next; empty where nothing is known but to look at the cable.
+    """
+
+    def __init__(self, why: str, hint: str = "") -> None:
+        super().__init__(why)
+        self.hint = hint
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,5 +1,6 @@
 """Listens to a port at each plausible speed until what comes looks like lines. Sends nothing."""
 
+import re
 from collections import Counter
 from collections.abc import Callable, Sequence
 from itertools import pairwise
@@ -23,6 +24,7 @@ LINES_N = 12
 LISTEN_S = 4.0
 EVENTS_N = 6
 EVENT_WAIT_S = 30.0
+LEAST_CHANGES_N = 3
 PAUSE_S = 6.0
 """So long after the last of several events nobody presses a key any more."""
 
@@ -59,6 +61,21 @@ def seven_bits(data: bytes, baudrate: int) -> SerialSettings | None:
     if all(one & 0x80 for one in data):
         return SerialSettings(baudrate=baudrate, bytesize=7, stopbits=2)
     return None
+
+
+_CHANGE = re.compile(rb"([+-])(\d{10})")
+
+
+def is_contact(data: bytes) -> bool:
+    """Whether these are the changes of a dry contact: on and off by turns, each with its milliseconds.
+
+    How it stands at first is said at 0 ms; where that was missed, it takes three changes to tell.
+    """
+    found = [_CHANGE.fullmatch(line) for line in data.split(b"\n")[:-1]]
+    changes = [(one[1], int(one[2])) for one in found if one is not None]
+    if len(changes) < len(found) or not changes or (changes[0][1] > 0 and len(changes) < LEAST_CHANGES_N):
+        return False
+    return all(early[0] != late[0] and early[1] <= late[1] > 0 for early, late in pairwise(changes))
 
 
 def gather(wire: Wire, clock: Clock, enough: Callable[[Chunks, float], bool]) -> Chunks:
@@ -137,6 +154,8 @@ def hear(open_: Open, settings: SerialSettings, clock: Clock, tell: Tell) -> Hea
         lines_n = _ends_n(chunks)
         if elapsed_s < LISTEN_S:
             return False
+        if is_contact(b"".join(data for _, data in chunks)):
+            return True
         if lines_n >= LINES_N:
             return True
         if not told:
@@ -147,7 +166,9 @@ def hear(open_: Open, settings: SerialSettings, clock: Clock, tell: Tell) -> Hea
 
     try:
         # What waits in the system's buffer came at times nobody knows.
-        wire.read(wait=False)
+        waited = wire.read(wait=False)
+        if is_contact(waited):
+            return Heard(((0, waited),), settings)
         return Heard(tuple(gather(wire, clock, enough)), settings)
     except PortLost as error:
         raise CannotTell(f"{wire.name}: {error}") from error

@@ -1,129 +1,174 @@
-"""A gauge that answers in SCPI or Modbus RTU: what it tells, and what a person must find in its manual."""
+"""Reads what a Modbus RTU unit holds: which registers answer, and how their numbers go over a few seconds."""
 
-import re
-import struct
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from acquire.clock import Clock
 from acquire.errors import PortLost
-from acquire.identify.ask import Answer, Scpi, exchange
-from acquire.identify.describe import quoted, serial_rows
+from acquire.identify.ask import Answer, Requests, exchange_registers
+from acquire.identify.facts import listed
 from acquire.identify.heard import CannotTell
-from acquire.identify.listen import Open
-from acquire.identify.words import UNIT_WORDS
+from acquire.identify.listen import Open, Tell
 from drivers.description import SerialSettings
 from drivers.modbus import EXCEPTIONS, Expected, find_reply, read_request
+from drivers.modbus_settings import MOST_REGISTERS
 
-REGISTERS_N = 16
-_NUMBER = re.compile(r"[+-]?\d+(?:\.\d*)?(?:[Ee][+-]?\d{1,3})?")
+ROUNDS_N = 20
+ROUND_S = 0.15
+_UNKNOWN_FUNCTION = 1
+
+Read = Callable[[int, int, int, int], bytes | int | None]
+"""(unit, function, first, count) -> the registers' bytes, the code of a refusal, or None for no reply."""
 
 
 @dataclass(frozen=True, slots=True)
-class OtherFamily:
-    """What was found of a gauge that does not speak in lines; `text` is a description if that was enough."""
+class Block:
+    """Neighbours that answer in one request. `rounds` holds their bytes, read again and again."""
 
-    family: str
+    function: int
+    first: int
+    rounds: tuple[bytes, ...]
+
+    @property
+    def count(self) -> int:
+        return len(self.rounds[0]) // 2
+
+
+@dataclass(frozen=True, slots=True)
+class Held:
+    """What one unit holds. `refusals` says in words which registers did not answer, and how."""
+
+    unit: int
     settings: SerialSettings
-    lines: tuple[str, ...]
-    text: str = ""
+    blocks: tuple[Block, ...]
+    refusals: tuple[str, ...]
+    others: tuple[int, ...]
+    """Further units that answer on the same line."""
+    reply_s: float
 
 
-def look_closer(open_: Open, clock: Clock, answer: Answer, scpi: Scpi) -> OtherFamily:
-    """Asks what else is harmless of a gauge that answered in SCPI or Modbus RTU.
+@dataclass(slots=True)
+class _Scan:
+    read: Read
+    unit: int
+    function: int
+    found: list[tuple[int, int]]
+    refused: dict[str, list[int]]
+
+    def look(self, first: int, count: int) -> None:
+        """All of them in one request; if that is refused, each half."""
+        data = self.read(self.unit, self.function, first, count) if count <= MOST_REGISTERS else 0
+        if isinstance(data, bytes):
+            self.found.append((first, count))
+        elif data == _UNKNOWN_FUNCTION or count == 1:
+            reason = "no reply" if data is None else EXCEPTIONS.get(data, f"exception {data}")
+            self.refused.setdefault(reason, []).extend(range(first, first + count))
+        else:
+            self.look(first, count // 2)
+            self.look(first + count // 2, count - count // 2)
+
+    def look_at_pairs(self, first: int, last: int) -> None:
+        """For gauges that refuse to read half of a 32-bit number: pairs that halving has cut in two."""
+        for address in range(first + 1 - first % 2, last, 2):
+            if isinstance(self.read(self.unit, self.function, address, 2), bytes):
+                self.found.append((address, 2))
+
+    def joined(self) -> list[tuple[int, int]]:
+        """Neighbours as one block where they answer together, so that no number is read in two halves."""
+        out: list[tuple[int, int]] = []
+        for first, count in sorted(self.found):
+            if out and sum(out[-1]) == first and out[-1][1] + count <= MOST_REGISTERS:
+                both = out[-1][0], out[-1][1] + count
+                if isinstance(self.read(self.unit, self.function, *both), bytes):
+                    out[-1] = both
+                    continue
+            out.append((first, count))
+        return out
+
+
+def read_unit(open_: Open, clock: Clock, tell: Tell, answer: Answer, requests: Requests) -> Held:
+    """Finds which registers of the unit that answered can be read, and reads them for some seconds.
 
     Raises:
-        CannotTell: the port was lost meanwhile.
+        CannotTell: the port was lost meanwhile, or no register answers.
     """
     wire = open_(answer.settings)
+    unit = answer.request.send[0]
+    slowest_s = 0.0
+
+    def read(unit: int, function: int, first: int, count: int) -> bytes | int | None:
+        nonlocal slowest_s
+        request = read_request(unit, function, first, count)
+        reply, took_s = exchange_registers(wire, clock, request)
+        found = find_reply(reply, 0, Expected.by(request))
+        if found is None:
+            return None
+        slowest_s = max(slowest_s, took_s)
+        frame = reply[slice(*found)]
+        return frame[2] if frame[1] & 0x80 else frame[3:-2]
+
     try:
-        if answer.request.kind == "modbus":
-            return _modbus(lambda request: exchange(wire, clock, request)[0], answer)
-        replies = {query: exchange(wire, clock, query.encode() + b"\n")[0] for query in scpi.queries}
+        others = [one for one in requests.modbus.units if one != unit and _answers(read, one, requests)]
+        places, refusals = _places(read, unit, requests)
+        if not places:
+            raise CannotTell(
+                f"Modbus unit {unit} answers, but holds nothing where it was asked; {'; '.join(refusals)}",
+                "Its manual says which registers hold the value: ask there with --registers FIRST-LAST"
+                + (f", or ask another unit: {_try(others)}" if others else ""),
+            )
+        tell("reading them for some seconds: let the value change now (pull, warm, load)")
+        rounds: list[list[bytes]] = [[] for _ in places]
+        for _ in range(ROUNDS_N):
+            for (function, first, count), seen in zip(places, rounds, strict=True):
+                data = read(unit, function, first, count)
+                if isinstance(data, bytes):
+                    seen.append(data)
+            clock.sleep(ROUND_S)
     except PortLost as error:
         raise CannotTell(f"{wire.name}: {error}") from error
     finally:
         wire.close()
-    return _scpi(answer, replies)
+    blocks = tuple(
+        Block(function, first, tuple(seen))
+        for (function, first, _), seen in zip(places, rounds, strict=True)
+        if seen
+    )
+    return Held(unit, answer.settings, blocks, tuple(refusals), tuple(others), slowest_s)
 
 
-def _modbus(ask: Callable[[bytes], bytes], answer: Answer) -> OtherFamily:
-    unit, function = answer.request.send[0], answer.request.send[1]
-    lines = [f"it answers as Modbus RTU unit {unit}, function {function:02d}"]
-    words: dict[int, bytes] = {}
-    refused: dict[str, list[str]] = {}
-    for address in range(REGISTERS_N):
-        request = read_request(unit, function, address, 1)
-        reply = ask(request)
-        found = find_reply(reply, 0, Expected.by(request))
-        if found is None:
-            continue
-        frame = reply[slice(*found)]
-        if frame[1] & 0x80:
-            reason = EXCEPTIONS.get(frame[2], f"exception {frame[2]}")
-            refused.setdefault(reason, []).append(str(address))
-        else:
-            words[address] = frame[3:5]
-    lines += [_shown(address, words) for address in words]
-    lines += [f"registers {', '.join(addresses)}: {reason}" for reason, addresses in refused.items()]
-    lines.append("which register holds the value, its type and scale stand in the gauge's manual;")
-    lines.append("copy modbus-force.toml or modbus-climate.toml from the shipped gauges and fill them in")
-    return OtherFamily("modbus", answer.settings, tuple(lines))
+def _answers(read: Read, unit: int, requests: Requests) -> bool:
+    replies = (read(unit, function, 0, 1) for function in requests.modbus.functions)
+    return any(reply is not None for reply in replies)
 
 
-def _shown(address: int, words: dict[int, bytes]) -> str:
-    """One register, and together with the next one as the two commonest orders of a float."""
-    high = words[address]
-    text = f"register {address}: int16 {struct.unpack('>h', high)[0]}"
-    if address + 1 in words:
-        low = words[address + 1]
-        big, swapped = struct.unpack(">f", high + low)[0], struct.unpack(">f", low + high)[0]
-        text += f"; with the next one float32 {big:.6g} (ABCD) or {swapped:.6g} (CDAB)"
-    return text
+def _places(read: Read, unit: int, requests: Requests) -> tuple[list[tuple[int, int, int]], list[str]]:
+    """(function, first, count) of what answers, and in words what does not."""
+    first, last = requests.modbus.registers
+    places: list[tuple[int, int, int]] = []
+    refusals: list[str] = []
+    for function in requests.modbus.functions:
+        scan = _Scan(read, unit, function, [], {})
+        scan.look(first, last - first + 1)
+        if not scan.found and EXCEPTIONS[_UNKNOWN_FUNCTION] not in scan.refused:
+            scan.look_at_pairs(first, last)
+        places += [(function, *place) for place in scan.joined()]
+        refusals += [
+            f"function {function:02d}, registers {listed(addresses)}: {reason}"
+            for reason, addresses in scan.refused.items()
+        ]
+    return places, refusals
 
 
-def _scpi(answer: Answer, replies: dict[str, bytes]) -> OtherFamily:
-    identity = answer.reply.decode("latin-1").strip()
-    lines = [f"it speaks SCPI and says it is {identity}"]
-    for query, reply in replies.items():
-        shown = reply.decode("latin-1").strip()
-        lines.append(f"{query} brings {shown!r}" if shown else f"{query} brings no reply")
-        fields = [field.strip() for field in shown.split(",")]
-        if _NUMBER.fullmatch(fields[0]):
-            return OtherFamily("scpi", answer.settings, tuple(lines), _scpi_text(answer, query, fields))
-    lines.append("which query brings its value stands in the gauge's manual;")
-    lines.append("copy scpi-force.toml from the shipped gauges and fill it in")
-    return OtherFamily("scpi", answer.settings, tuple(lines))
+def _try(units: Sequence[int]) -> str:
+    return " or ".join(f"--units {unit}" for unit in units)
 
 
-def _scpi_text(answer: Answer, query: str, fields: Sequence[str]) -> str:
-    meant = ["value", *("unit" if UNIT_WORDS.get(field) else "skip" for field in fields[1:])]
-    word = fields[meant.index("unit")] if "unit" in meant else ""
-    quantity, unit = UNIT_WORDS[word][0] if word else ("force", "N")
-    mantissa, _, exponent = fields[0].upper().partition("E")
-    decimals = len(mantissa.partition(".")[2]) - int(exponent or 0)
-    serial = answer.settings
-    rows = [
-        "# Found by asking the gauge; nobody has vouched for it yet. Hold it against the gauge's manual.",
-        "# To be confirmed: range and resolution; the replies do not give them away.",
-        f"title = {quoted('Gauge found by identify, SCPI')}",
-        'driver = "scpi"',
-        f"quantity = {quoted(quantity)}",
-        f"unit = {quoted(unit)}",
-        f"resolution = {float(f'1e{-max(decimals, 0)}')!r}",
-        "range = [-9999.0, 9999.0]",
-        *serial_rows(serial),
-        "",
-        "[timing]",
-        'mode = "poll"',
-        "period_s = 0.1",
-        "reply_timeout_s = 0.5",
-        "max_silence_s = 3.0",
-        "",
-        "[scpi]",
-        f"query = {quoted(query)}",
-        "fields = [" + ", ".join(quoted(field) for field in meant) + "]",
-    ]
-    if word:
-        rows += ["", "[scpi.units]", f"{quoted(word)} = {quoted(unit)}"]
-    return "\n".join(rows) + "\n"
+def told(held: Held) -> list[str]:
+    """What was found, in words for a person."""
+    lines = [f"it answers as Modbus RTU unit {held.unit}"]
+    if held.others:
+        lines.append(f"also answering on this line: unit {listed(held.others)} ({_try(held.others)})")
+    for block in held.blocks:
+        addresses = listed(range(block.first, block.first + block.count))
+        lines.append(f"function {block.function:02d}, registers {addresses}: answered")
+    return [*lines, *held.refusals]

@@ -8,7 +8,7 @@ from acquire.address import Address, SerialPath, TcpAddress
 from acquire.clock import Clock
 from acquire.identify.ask import Answer, Requests, find_answer, named, poll, settings_to_ask
 from acquire.identify.heard import CannotTell, Heard
-from acquire.identify.listen import BAUDRATES, Open, Tell, find_setting, hear
+from acquire.identify.listen import BAUDRATES, Open, Tell, find_setting, hear, is_contact
 from drivers.description import SerialSettings
 
 _WITHOUT_SPEED = ("/dev/pts/", "/dev/ttys")
@@ -45,6 +45,12 @@ class Session:
         heard = hear(self.open_, setting, self.clock, self.tell)
         if not heard.chunks:
             raise CannotTell("it spoke once and then no more; run this again and let it send more lines")
+        if is_contact(heard.data):
+            raise CannotTell(
+                "it sends the changes of a dry contact, on and off with their milliseconds, and no values",
+                "Copy contact-wash.toml from the shipped gauges; which control line, how long it bounces and "
+                "how fast it may close, a person has to say.",
+            )
         return heard
 
     def ask(self, requests: Requests) -> Answer | None:

@@ -17,7 +17,8 @@ from click.testing import CliRunner
 import config
 from acquire.cli import main
 from acquire.cli.identify import _understand as understand
-from acquire.identify import Heard
+from acquire.cli.identify_said import Said
+from acquire.identify import CannotTell, Heard
 from acquire.recordings import read_recording
 from drivers.description import load_description
 from tests.port_tools import Cable
@@ -163,10 +164,25 @@ def test_ending_does_not_take_long_where_the_port_is_missing(tmp_path: Path) -> 
 def test_a_person_says_what_cannot_be_heard(tmp_path: Path) -> None:
     lines = [(n * 50_000, b"%+07.2f\r\n" % (n * 7 % 41 * 0.53 - 9)) for n in range(60)]
     with CliRunner().isolation(input="force lbf\ny\nmine\n") as streams:
-        understand(Heard(tuple(lines)), "serial:./gauge", None, False, tmp_path, False)
+        understand(Heard(tuple(lines)), "serial:./gauge", None, Said(ask=True), tmp_path, False)
         said = streams[0].getvalue().decode()
     description = load_description(tmp_path / "gauges" / "mine.toml")
     assert (description.unit, description.tension) == ("lbf", "negative")
     assert "To be confirmed" not in description.text
     assert "prints no unit" in said
     assert 'description = "mine"' in said
+
+
+def test_what_a_person_says_on_the_command_line_goes_into_the_description(tmp_path: Path) -> None:
+    lines = [(n * 50_000, b"%+07.2f\r\n" % (n * 7 % 41 * 0.53 - 9)) for n in range(60)]
+    said = Said(ask=False, unit="lbf", range=(-50.0, 50.0), resolution=0.02)
+    with CliRunner().isolation():
+        understand(Heard(tuple(lines)), "serial:./gauge", "told", said, tmp_path, False)
+    description = load_description(tmp_path / "gauges" / "told.toml")
+    assert (description.unit, description.range, description.resolution) == ("lbf", (-50.0, 50.0), 0.02)
+
+
+def test_a_unit_that_contradicts_the_gauge_is_refused(tmp_path: Path) -> None:
+    lines = [(n * 50_000, b"%+07.2f N\r\n" % (n * 7 % 41 * 0.53 - 9)) for n in range(60)]
+    with CliRunner().isolation(), pytest.raises(CannotTell, match="prints 'N', which is not lbf"):
+        understand(Heard(tuple(lines)), "serial:./gauge", "told", Said(False, "lbf"), tmp_path, False)

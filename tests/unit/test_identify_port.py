@@ -2,6 +2,7 @@
 
 from collections import deque
 from collections.abc import Callable
+from decimal import Decimal
 from pathlib import Path
 
 import pytest
@@ -10,10 +11,15 @@ import config
 from acquire.address import parse_address
 from acquire.errors import ConfigError
 from acquire.identify import CannotTell
-from acquire.identify.ask import find_answer, is_identity, load_requests, named, poll, settings_to_ask
-from acquire.identify.listen import BAUDRATES, find_setting, hear, likeness
-from acquire.identify.registers import look_closer
+from acquire.identify.ask import Answer, find_answer, is_identity, load_requests, named, poll, settings_to_ask
+from acquire.identify.facts import Facts, least_step
+from acquire.identify.interpret import candidates, choose
+from acquire.identify.listen import BAUDRATES, find_setting, hear, is_contact, likeness
+from acquire.identify.prove import prove_live
+from acquire.identify.registers import Held, read_unit
+from acquire.identify.scpi import ask_values
 from acquire.identify.session import Session, parse_setting, speed_matters
+from acquire.identify.write import scpi_text
 from drivers.description import SerialSettings, parse_description
 from drivers.modbus import crc16
 from tests.manual_clock import ManualClock
@@ -148,42 +154,164 @@ def test_an_echo_is_no_answer() -> None:
     assert answer is None
 
 
-def test_a_gauge_that_speaks_scpi_is_described_if_a_harmless_query_brings_a_value() -> None:
-    clock = ManualClock()
-    replies = {b"*IDN?\n": b"Invented,Gauge,1,0\n", b"FETC?\n": b"+1.2340E+01,N\n"}
-
-    def open_(settings: SerialSettings) -> FakeWire:
-        return FakeWire(clock, answers=lambda request: replies.get(request, b""))
-
-    requests = load_requests()
-    answer = find_answer(open_, clock, lambda text: None, requests, [SerialSettings(baudrate=9600)])
-    assert answer is not None
-    found = look_closer(open_, clock, answer, requests.scpi)
-    assert found.family == "scpi"
-    description = parse_description(found.text.encode(), "x")
-    assert (description.driver, description.unit, description.quantity) == ("scpi", "N", "force")
-
-
-def test_registers_of_a_modbus_gauge_are_shown_but_not_guessed() -> None:
-    clock = ManualClock()
+def _unit_with(registers: dict[int, int], *, least_n: int = 1) -> Callable[[bytes], bytes]:
+    """A Modbus unit 1 with input registers; it refuses what it does not hold, or half of what it holds."""
+    function = 4
 
     def answers(request: bytes) -> bytes:
-        if request[:2] != b"\x01\x04" or len(request) != 8:
+        if len(request) != 8 or request[0] != 1:
             return b""
-        address = int.from_bytes(request[2:4], "big")
-        body = b"\x01\x04\x02\x00\xe7" if address == 0 else b"\x01\x84\x02"
+        first, count = int.from_bytes(request[2:4], "big"), int.from_bytes(request[4:6], "big")
+        asked = range(first, first + count)
+        if request[1] != function:
+            body = bytes([1, request[1] | 0x80, 1])
+        elif count < least_n or any(address not in registers for address in asked):
+            body = bytes([1, function | 0x80, 2])
+        else:
+            words = b"".join(registers[address].to_bytes(2, "big") for address in asked)
+            body = bytes([1, function, 2 * count]) + words
         return body + crc16(body)
+
+    return answers
+
+
+def _met(
+    answers: Callable[[bytes], bytes],
+) -> tuple[Callable[[SerialSettings], FakeWire], ManualClock, Answer]:
+    clock = ManualClock()
 
     def open_(settings: SerialSettings) -> FakeWire:
         return FakeWire(clock, answers=answers)
 
-    requests = load_requests()
-    answer = find_answer(open_, clock, lambda text: None, requests, [SerialSettings(baudrate=9600)])
+    answer = find_answer(open_, clock, lambda text: None, load_requests(), [SerialSettings(baudrate=9600)])
     assert answer is not None
-    found = look_closer(open_, clock, answer, requests.scpi)
-    assert found.text == ""
-    assert "register 0: int16 231" in found.lines
-    assert any("illegal data address" in line for line in found.lines)
+    return open_, clock, answer
+
+
+def _held(registers: dict[int, int], *, least_n: int = 1) -> Held:
+    open_, clock, answer = _met(_unit_with(registers, least_n=least_n))
+    return read_unit(open_, clock, lambda text: None, answer, load_requests())
+
+
+@pytest.mark.parametrize("least_n", [1, 2], ids=["each answers", "no half of a number answers"])
+@pytest.mark.parametrize("first", [10, 11, 30], ids=["even", "cut in two by halving", "at the end"])
+def test_registers_that_answer_are_found_and_read_in_one_piece(first: int, least_n: int) -> None:
+    # 12.36 as a 32-bit float, low word first
+    held = _held({first: 0xC28F, first + 1: 0x4145}, least_n=least_n)
+    assert [(one.function, one.first, one.count) for one in held.blocks] == [(4, first, 2)]
+    best = candidates(held)[0]
+    assert (best.name, str(best.exact[0])) == (f"4/{first}:float32:CDAB", "12.36")
+    assert any("function 03, registers 0 to 31: illegal function" in line for line in held.refusals)
+
+
+def test_the_order_of_a_number_is_taken_from_what_it_holds_or_asked_for() -> None:
+    held = _held({10: 0xC28F, 11: 0x4145})
+    chosen = choose("10:float32*2=N,-5..5", held, candidates(held))
+    assert (chosen.candidate.order, chosen.guessed, chosen.scale) == ("CDAB", True, 2.0)
+    assert (chosen.unit, chosen.low, chosen.high) == ("N", -5.0, 5.0)
+    assert choose("10:float32:CDAB", held, []).guessed is False
+    nothing = _held({10: 0, 11: 0})
+    assert candidates(nothing) == []
+    with pytest.raises(CannotTell, match="order of its bytes cannot be told"):
+        choose("10:float32", nothing, [])
+    whole = _held({10: 1, 11: 2})
+    assert choose("10:uint32", whole, candidates(whole)).candidate.numbers[0] == 65538
+
+
+@pytest.mark.parametrize(
+    ("spec", "why"),
+    [
+        ("force", "cannot be read"),
+        ("10:float64", "cannot be read"),
+        ("12:float32", "did not answer there"),
+        ("11:float32", "did not answer there"),
+        ("3/10:float32", "did not answer there"),
+        ("10:float32:AABB", "no such order"),
+        ("10:int16=furlong", "no unit that is known"),
+        ("10:int16*1.2.3", "no number"),
+    ],
+)
+def test_a_register_that_makes_no_sense_is_one_clear_error(spec: str, why: str) -> None:
+    held = _held({10: 0xC28F, 11: 0x4145})
+    with pytest.raises(CannotTell, match=why):
+        choose(spec, held, candidates(held))
+
+
+def test_a_unit_that_holds_nothing_there_says_where_to_ask_next() -> None:
+    with pytest.raises(CannotTell, match="holds nothing where it was asked") as error:
+        _held({100: 5})
+    assert "--registers" in error.value.hint
+
+
+REPLIES = {b"*IDN?\n": b"Invented,Gauge,X1,0\n"}
+
+
+@pytest.mark.parametrize(
+    ("reply", "fields", "separator", "unit"),
+    [
+        (b"+1.2340E+01,N\n", ("value", "unit"), ",", "N"),
+        (b"12.34\r\n", ("value",), ",", ""),
+        (b"FORC 12.34 N\n", ("skip", "value", "unit"), " ", "N"),
+    ],
+)
+def test_a_scpi_reply_is_taken_apart(
+    reply: bytes, fields: tuple[str, ...], separator: str, unit: str
+) -> None:
+    replies = {**REPLIES, b"READ?\n": reply}
+    open_, clock, answer = _met(lambda request: replies.get(request, b""))
+    found = ask_values(open_, clock, answer, ["FETC?", "READ?"], "SYST:ERR?")
+    assert (found.query, found.layout.fields, found.layout.separator) == ("READ?", fields, separator)
+    assert (found.serial_number, found.errors, "".join(found.unit_words)) == ("X1", None, unit)
+    text = scpi_text(found, Facts(unit or "N", -50.0, 50.0, least_step(found.values)))
+    description = parse_description(text.encode(), "x")
+    assert (description.driver, description.quantity, description.resolution) == ("scpi", "force", 0.01)
+    proof = prove_live(description, open_, clock)
+    assert {sample.value for sample in proof.samples} == {12.34}
+    assert all(sample.kind.good for sample in proof.samples)
+    assert proof.holds
+
+
+def test_an_error_queue_is_emptied_of_what_the_questions_put_in() -> None:
+    queue = deque([b'-113,"Undefined header"\n', b'-230,"Data stale"\n'])
+
+    def answers(request: bytes) -> bytes:
+        if request == b"SYST:ERR?\n":
+            return queue.popleft() if queue else b'0,"No error"\n'
+        return REPLIES.get(request, b"")
+
+    open_, clock, answer = _met(answers)
+    found = ask_values(open_, clock, answer, ["FETC?"], "SYST:ERR?")
+    assert found.query == ""
+    assert found.errors == ('-113,"Undefined header"', '-230,"Data stale"')
+
+
+@pytest.mark.parametrize(
+    ("values", "step"),
+    [
+        (["1.2340E+01", "4.00000E-03"], 0.001),
+        (["0.00", "0.00"], 0.01),
+        ([f"{n * 0.05:.3f}" for n in range(1, 20)], 0.05),
+        (["120", "130"], 10.0),
+    ],
+)
+def test_the_step_is_the_coarsest_that_all_values_are_multiples_of(values: list[str], step: float) -> None:
+    assert least_step(map(Decimal, values)) == step
+
+
+@pytest.mark.parametrize(
+    ("data", "contact"),
+    [
+        (b"-0000000000\n", True),
+        (b"-0000000000\n+0000001200\n-0000001320\n", True),
+        (b"+0000000000\n+0000000000\n", False),  # a force gauge at rest
+        (b"+0000000012\n-0000000013\n", False),  # too few to tell
+        (b"+0000000012\n-0000000013\n+0000000013\n", True),
+        (b"+0000000012\n+0000000013\n+0000000014\n", False),  # a counter
+        (b"", False),
+    ],
+)
+def test_the_changes_of_a_contact_are_told_from_values(data: bytes, contact: bool) -> None:
+    assert is_contact(data) is contact
 
 
 def test_every_shipped_request_only_asks() -> None:
@@ -195,7 +323,9 @@ def test_every_shipped_request_only_asks() -> None:
             )  # the functions that read (application protocol V1.1b3, 6.3 and 6.4)
         else:
             assert request.send.strip() in (b"*IDN?", b"READ?", b"N?", b"E?", b"D")
-    assert all(query.endswith("?") for query in load_requests().scpi.queries)
+    scpi = load_requests().scpi
+    assert all(query.endswith("?") for query in [*scpi.queries, *scpi.measure, scpi.errors])
+    assert not any(query.startswith("MEAS") for query in scpi.queries)
     assert is_identity(b"Invented,Gauge,1,0\n")
 
 
