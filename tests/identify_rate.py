@@ -10,6 +10,8 @@ import sys
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
+from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import numpy as np
 
@@ -19,6 +21,7 @@ from drivers.registry import make_driver
 from tests.identify_gauges import STYLES, Invented, invent
 from tests.identify_gauges_later import LATER
 from tests.identify_gauges_untuned import UNTUNED
+from tests.identify_shipped import GAUGES, Found, identify_all
 
 RATE_SHARE = 0.1
 
@@ -88,6 +91,7 @@ def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--gauges", type=int, default=20 * len(STYLES))
     parser.add_argument("--failures", action="store_true", help="say why each that failed did")
+    parser.add_argument("--invented-only", action="store_true", help="start no simulators")
     options = parser.parse_args()
     batches = (
         ("Styles known while identification was written", STYLES, options.gauges),
@@ -97,7 +101,23 @@ def main() -> int:
     for title, styles, count in batches:
         sys.stdout.write(f"\n{title}:\n\n")
         report([(seed, try_one(invent(seed, styles))) for seed in range(count)], options.failures)
+    if not options.invented_only:
+        sys.stdout.write("\nShipped simulators, each as a process on a port:\n\n")
+        with TemporaryDirectory() as folder:
+            report_shipped(identify_all(Path(folder)))
     return 0
+
+
+def report_shipped(found: dict[str, Found]) -> None:
+    """Prints a table of the shipped simulators: how far each was identified at first try."""
+    say = sys.stdout.write
+    say("| gauge (simulated) | identified at first try | what else a person had to say, or do |\n")
+    say("| --- | --- | --- |\n")
+    for name, one in found.items():
+        say(f"| {name} | {one.share} | {one.wrong or one.why or GAUGES[name].needs or '-'} |\n")
+    shares = Counter(one.share for one in found.values())
+    counts = ", ".join(f"{share} {count}" for share, count in shares.items())
+    say(f"\n{len(found)} shipped simulators: {counts}.\n")
 
 
 def report(outcomes: Sequence[tuple[int, Outcome]], failures: bool) -> None:
