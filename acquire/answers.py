@@ -37,7 +37,9 @@ def open_trial(
         ConfigError: there is one of that id already, or something about it cannot be; says what.
     """
     if len(set(panels)) != len(panels):
-        raise ConfigError(f"panels cannot be named {', '.join(panels)}", hint="name each panel once")
+        raise ConfigError(
+            f"panels cannot be named {', '.join(map(repr, panels))}", hint="name each panel once"
+        )
     for what, names in (("product", (product,)), ("panel", panels)):
         for name in names:
             _must_be_one_line(what, name)

@@ -43,7 +43,13 @@ def thresholds(command: Callable[..., None]) -> Callable[..., None]:
 @click.option("--time-column", help="Title or index (from 0) of the time column.  [default: the first]")
 @click.option("--force-column", help="Title or index (from 0) of the force column.  [default: the second]")
 @click.option("--unit", type=click.Choice(FORCE_UNITS), default="N", show_default=True, help="Of the force.")
-@click.option("--time-unit", type=click.Choice(["s", "ms", "us"]), default="s", show_default=True)
+@click.option(
+    "--time-unit",
+    type=click.Choice(["s", "ms", "us"]),
+    default="s",
+    show_default=True,
+    help="Of the time column.",
+)
 @click.option(
     "--direction",
     type=click.Choice(["tension", "compression", "both"]),

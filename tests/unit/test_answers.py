@@ -60,7 +60,7 @@ def test_an_id_that_cannot_be_is_refused_with_what_can(bench: MadeBench, trial_i
 @pytest.mark.parametrize(
     ("panels", "told"),
     [
-        (("A", "A"), "panels cannot be named A, A"),
+        (("A", "A"), "panels cannot be named 'A', 'A'"),
         (("A", ""), "the name of a panel must be one line of printable text"),
         ((" A",), "the name of a panel must be one line .* not ' A'"),
         (("A\nB",), "the name of a panel must be one line"),
