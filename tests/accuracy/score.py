@@ -1,5 +1,6 @@
 """Holds what capture found against the truth."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -15,6 +16,20 @@ Floats = NDArray[np.float64]
 COUNTS = (
     "true", "found", "accepted", "extra_accepted", "extra_refused", "to_refuse", "refused", "rightly",
 )  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """One pull that was listed; forces in N."""
+
+    t_break_s: float
+    breakaway_n: float
+    under_read_n: float
+    reasons: tuple[str, ...]
+
+
+def found_in(pulls: Iterable[Pull]) -> list[Found]:
+    return [Found(pull.t_break_s, pull.breakaway_n, pull.under_read_n, pull.reasons) for pull in pulls]
 
 
 @dataclass(slots=True)
@@ -49,7 +64,7 @@ class Tally:
         return self.accepted + self.extra_accepted
 
 
-def tally(truths: list[PullTruth], pulls: list[Pull], *, step_s: float, resolution_n: float) -> Tally:
+def tally(truths: list[PullTruth], pulls: list[Found], *, step_s: float, resolution_n: float) -> Tally:
     """Matches pulls to truths one to one, in order of time; what is left over is extra."""
     result = Tally(true=len(truths), to_refuse=sum(truth.verdict == "refused" for truth in truths))
     left = list(pulls)
@@ -74,7 +89,7 @@ def tally(truths: list[PullTruth], pulls: list[Pull], *, step_s: float, resoluti
     return result
 
 
-def error_n(pull: Pull, truth: PullTruth) -> float:
+def error_n(pull: Found, truth: PullTruth) -> float:
     """Against the peak at the first break ("initial (peak) force before sliding", ASTM D1894, from memory).
 
     Without a drop there is no peak; then anything between the force at which the block first moved and the
