@@ -80,8 +80,9 @@ def capture(
 ) -> None:
     """Take the readings of one step, hands-free: pulls, key presses or strokes.
 
-    Without a TEST it takes the next step of the trial that a gauge can take. Ctrl-C stops; what was taken is
-    kept, and the same command goes on from there.
+    Without a TEST it takes the next step of the trial that a gauge can take. A wash ends when its strokes are
+    made and the machine stands. Ctrl-C stops; what was taken is kept, and the same command goes on from
+    there. Other commands may be used in another terminal meanwhile.
 
     The wash machine can trap fingers: isolate it before reaching in. Solvent wipes are flammable: ventilate,
     wear gloves, read the safety data sheet. Local codes come first.
@@ -117,7 +118,9 @@ def capture(
             shortest_limit_s=_limit_s(speed),
         ) as service,
     ):
-        _run(service, service.measure(trial, step), wait_s=wait_s * max(1.0, speed), linger_s=linger_s)
+        task = service.measure(trial, step)
+        stopped = "Stopped. What was taken is kept; the same command goes on from there."
+        _run(service, task, wait_s=wait_s * max(1.0, speed), linger_s=linger_s, stopped=stopped)
 
 
 @click.command(epilog="Example:  panelwright check force --against weight-200g")
@@ -143,7 +146,8 @@ def check(
 
     A weight: leave the hook empty, hang it, take it off, as told. A tile: press the key. A counter: make the
     strokes, counted by hand. Ends with status 1 unless the gauge passed. A failed check puts the readings
-    since the last good one in doubt.
+    since the last good one in doubt. Ctrl-C gives the check up; what it measured is written down, and the
+    next one begins anew.
     """
     from acquire.cli.display import Display
     from acquire.clock import SystemClock
@@ -161,18 +165,21 @@ def check(
         ) as service,
     ):
         task = service.check(gauge, reference, repeats=repeats, channel=angle)
-        _run(service, task, wait_s=wait_s * max(1.0, speed), linger_s=0.0)
+        stopped = (
+            "Given up: what was measured is written down and proves nothing; the next check begins anew."
+        )
+        _run(service, task, wait_s=wait_s * max(1.0, speed), linger_s=0.0, stopped=stopped)
     if display.check is None or display.check.verdict != "pass":
         raise SystemExit(1)
 
 
-def _run(service: "Service", task: "Task", *, wait_s: float, linger_s: float) -> None:
+def _run(service: "Service", task: "Task", *, wait_s: float, linger_s: float, stopped: str) -> None:
     try:
         service.await_ports(wait_s)
         service.run(task, linger_s=linger_s)
     except KeyboardInterrupt:
         service.rest(task)
-        click.echo("Stopped. What was taken is kept; the same command goes on from there.", err=True)
+        click.echo(stopped, err=True)
         raise SystemExit(130) from None
 
 

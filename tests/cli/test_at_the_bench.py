@@ -178,6 +178,41 @@ def test_ctrl_c_stops_and_the_same_command_goes_on(tmp_path: Path) -> None:
     assert verify(home).readings_n == 3
 
 
+def test_ctrl_c_gives_a_check_up_and_its_values_are_kept(tmp_path: Path) -> None:
+    with gauge_on(tmp_path, "gloss", "gloss-key", "--angle", "60") as (gauge, home):
+        words = ("check", "gloss", "--against", "tile", "--speed", str(SPEED), "--home", home.folder)
+        with Command(*words) as check:
+            check.until("port")
+            gauge.tell("tile 60=80.0")
+            gauge.tell("press 2")
+            check.until("waiting", "2 of 3")
+            check.interrupt()
+            code, said = check.end()
+    assert code == 130
+    assert said.startswith("Given up: what was measured is written down")
+    with home.journal(readonly=True) as journal:
+        (event,) = journal.events("check aborted")
+        assert len(event.body["readings"]) == 2
+        assert list(journal.events("check")) == []
+
+
+def test_a_person_s_answers_are_taken_while_a_wash_runs(tmp_path: Path) -> None:
+    with gauge_on(tmp_path, "wash", "wash-stroke", speed=WASH_SPEED) as (gauge, home):
+        words = ("capture", "t", "wash", "--stage", "60", "--phase", "treated", "--speed", str(WASH_SPEED))
+        with Command(*words, "--linger", "0", "--home", home.folder) as capture:
+            capture.until("port")
+            gauge.tell("strokes 70")
+            capture.until("strokes")
+            panelwright("rate", "t", "handling", "5", "--home", home.folder)
+            capture.until("full")
+            assert "the machine stands at 70 strokes" in capture.until("waiting")["text"]
+            assert capture.end() == (0, "")
+    with home.journal(readonly=True) as journal:
+        assert sum(reading.value for reading in readings(journal)) == 70
+        assert len(list(journal.events("rating"))) == 1
+    assert verify(home).holds
+
+
 def test_a_port_that_another_program_holds_is_told_and_not_waited_for_without_end(tmp_path: Path) -> None:
     with gauge_on(tmp_path, "gloss", "gloss-key") as (gauge, home):
         device = gauge.port.removeprefix("serial:")
