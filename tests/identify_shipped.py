@@ -52,7 +52,7 @@ _WEIGHT = (f"weight {WEIGHT_KG}",)
 GAUGES: dict[str, Shipped] = {
     "force-stream-n": Shipped("force", "force-stream-n"),
     "force-unit-mode": Shipped("force", "force-unit-mode"),
-    "force-poll-gf": Shipped("force", "force-poll-gf"),
+    "force-poll-gf": Shipped("force", "force-poll-gf", needs="that a pull shows as negative"),
     "gloss-key": Shipped("gloss", "gloss-key", hands=("pause 1.5", _KEYS)),
     "gloss-poll": Shipped("gloss", "gloss-poll", hands=("pause 6", _KEYS)),
     "wash-stroke": Shipped("wash", "wash-stroke"),

@@ -74,13 +74,22 @@ def make(session: "Session", answer: "Answer", requests: "Requests", said: Said)
     if not proof.holds:
         why = proof.damaged[0] if proof.damaged else "no reply"
         raise CannotTell(f"by the description that was made, the gauge is not understood: {why}")
-    if not any(one.kind.good for one in proof.samples):
-        flags = ", ".join(sorted({flag for one in proof.samples for flag in one.kind.flags}))
-        raise CannotTell(
-            f"by the description that was made, no live value is good: {flags}",
-            "Look at the type, the scale and --range; or the gauge has no value now.",
-        )
+    _refuse_never_good(proof.samples)
     return Made(family, tuple(lines), description, proof.samples)
+
+
+def _refuse_never_good(samples: "Sequence[Sample]") -> None:
+    """Each value of the gauge must have been good at least once, or nothing shows that it is read rightly."""
+    flags: dict[str, list[frozenset[str]]] = {}
+    for one in samples:
+        name = " ".join(filter(None, (one.kind.quantity, one.kind.unit, one.kind.channel)))
+        flags.setdefault(name, []).append(frozenset() if one.kind.good else one.kind.flags)
+    for name, seen in flags.items():
+        if all(seen):
+            raise CannotTell(
+                f"by the description that was made, no live {name} is good: {', '.join(sorted(seen[-1]))}",
+                "Look at the type, the scale and the range that were said; or the gauge has no value now.",
+            )
 
 
 def show(made: Made) -> None:

@@ -2,7 +2,7 @@
 
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from acquire.identify.describe import quoted
 from acquire.identify.facts import Facts, common_rows
@@ -49,6 +49,8 @@ def scpi_text(found: Told, facts: Facts) -> str:
 def modbus_text(held: Held, values: Sequence[Value]) -> str:
     """The description of a gauge that holds these values; the first one says what the gauge measures."""
     main = values[0].facts
+    remarks = dict.fromkeys(remark for value in values for remark in value.facts.remarks)
+    main = replace(main, remarks=tuple(remarks))
     rows = common_rows("Gauge found by asking it, Modbus RTU", "modbus", main, held.settings, held.reply_s)
     rows += [
         "[modbus]",

@@ -9,6 +9,8 @@ import pytest
 
 import config
 from acquire.address import parse_address
+from acquire.cli.identify_asked import make
+from acquire.cli.identify_said import Said
 from acquire.errors import ConfigError
 from acquire.identify import CannotTell
 from acquire.identify.ask import Answer, find_answer, is_identity, load_requests, named, poll, settings_to_ask
@@ -21,7 +23,7 @@ from acquire.identify.scpi import ask_values
 from acquire.identify.session import Session, parse_setting, speed_matters
 from acquire.identify.write import scpi_text
 from drivers.description import SerialSettings, parse_description
-from drivers.modbus import crc16
+from drivers.modbus import crc16, read_request
 from tests.manual_clock import ManualClock
 from tests.uart import received
 
@@ -241,6 +243,40 @@ def test_a_unit_that_holds_nothing_there_says_where_to_ask_next() -> None:
     with pytest.raises(CannotTell, match="holds nothing where it was asked") as error:
         _held({100: 5})
     assert "--registers" in error.value.hint
+
+
+@pytest.mark.parametrize(
+    ("registers", "why"),
+    [({0: 231, 1: 498}, ""), ({0: 231, 1: 0x8000}, "no live humidity % is good: out of range")],
+)
+def test_each_value_of_a_description_must_have_been_good_once(registers: dict[int, int], why: str) -> None:
+    open_, clock, answer = _met(_unit_with(registers))
+    session = Session(open_, clock, lambda text: None, may_ask=lambda requests: True)
+    said = Said(False, "degC", (-40.0, 85.0), None, ("0:int16*0.1", "1:int16*0.1=%,0..100"))
+    if why:
+        with pytest.raises(CannotTell, match=why):
+            make(session, answer, load_requests(), said)
+        return
+    made = make(session, answer, load_requests(), said)
+    assert {(one.value, one.kind.unit) for one in made.samples} == {(23.1, "degC"), (49.8, "%")}
+    for register in (0, 1):
+        assert f"# Scale of register {register}: said by a person" in made.description.text
+
+
+def test_a_modbus_unit_is_found_at_its_speed_and_parity_and_number() -> None:
+    clock = ManualClock()
+
+    def answers(request: bytes) -> bytes:
+        body = bytes([7, 3, 2, 0, 231])
+        return body + crc16(body) if request == read_request(7, 3, 0, 1) else b""
+
+    def open_(settings: SerialSettings) -> FakeWire:
+        right = (settings.baudrate, settings.parity, settings.bytesize) == (38400, "even", 8)
+        return FakeWire(clock, answers=answers if right else lambda request: b"")
+
+    answer = find_answer(open_, clock, lambda text: None, load_requests(), settings_to_ask(BAUDRATES))
+    assert answer is not None
+    assert (answer.request.kind, answer.request.send[0], named(answer.settings)) == ("modbus", 7, "38400 8E1")
 
 
 REPLIES = {b"*IDN?\n": b"Invented,Gauge,X1,0\n"}
