@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from functools import partial
 from typing import Literal
 
+from acquire.capture import CAPTURE_VERSION
 from acquire.clock import Clock
 from acquire.errors import ConfigError
 from acquire.home import Home
@@ -126,6 +127,7 @@ def key_in(
             description_text=description.text,
             description_sha256=description.sha256,
             capture={},
+            capture_version=CAPTURE_VERSION,
             t_utc=recorder.start_utc,
         )
         journal.append("stream", start, t_utc=recorder.start_utc, t_mono_ns=clock.monotonic_ns())
