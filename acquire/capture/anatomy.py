@@ -327,20 +327,21 @@ def _lost_s(t: Floats, start: int, stop: int, settings: PullSettings) -> float:
     Told by count, not by the longest step: samples that were handed over late are all there, and their times
     come right again.
     """
+    longest_s = float(np.diff(t[start:stop]).max(initial=0.0))
+    limit_s = max(5 * settings.step_s, settings.min_gap_s)
+    if longest_s <= limit_s:
+        return 0.0
     width = max(2, round(NEAR_GAP_S * settings.rate_hz))
     step_s = float(np.median(t[width:] - t[:-width]) if len(t) > width else t[-1] - t[0])
     step_s /= min(width, len(t) - 1)
-    limit_s = max(5 * settings.step_s, settings.min_gap_s)
     first, last = max(0, start - width), min(len(t), stop + width)
     late_s = t[first:last] - np.arange(last - first) * step_s
-    if float(np.ptp(late_s)) + step_s <= limit_s:
-        return 0.0
     padded = np.concatenate([np.full(width, np.inf), late_s, np.full(width, np.inf)])
     least = sliding(np.minimum, padded, width)
     near = slice(start - first + 1, stop - first)
     before, after = least[: len(late_s)][near], least[width : width + len(late_s)][near]
     gap_s = float((after - before).max(initial=0.0)) + step_s
-    return max(gap_s, float(np.diff(t[start:stop]).max(initial=0.0))) if gap_s > limit_s else 0.0
+    return max(gap_s, longest_s) if gap_s > limit_s else 0.0
 
 
 def _saturated(segment: Segment, settings: PullSettings) -> bool:
