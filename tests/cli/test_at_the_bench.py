@@ -62,12 +62,15 @@ def test_slip_is_captured_hands_free_and_replays_the_same(tmp_path: Path) -> Non
     ):
         capture.until("port")
         gauge.tell("surface mu_static=0.3 mu_kinetic=0.25")
+        # One real second: a busy machine may stall a program that has just started, and at this speed a
+        # pseudo-terminal overflows within a quarter of one.
+        gauge.tell("pause 20")
         gauge.tell("pull 1 hand=fast")
         gauge.tell("pull 3")
         capture.until("full")
         assert capture.end() == (0, "")
         assert len(capture.told("reading")) == 3
-        assert capture.told("refused")[0].startswith("too fast")
+        assert "too fast" in capture.told("refused")[0]
     with home.journal(readonly=True) as journal:
         kept = readings(journal)
     # The friction that was simulated, on 800 g under standard gravity.

@@ -89,7 +89,7 @@ ROWS = {
     ),
     "moved": Row(
         "Plugged in again under another name",
-        (Told("back on ", FAMILIES, 2.0, 0.91),),
+        (Told("back on ", FAMILIES, 6.0, 2.79),),
         "`! open` with the new name",
         "found by its USB serial number (`serial:usb=...`)",
     ),
