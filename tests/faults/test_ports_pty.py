@@ -62,7 +62,9 @@ def test_seven_bits_and_even_parity_are_accepted_on_a_pseudo_terminal(cable: Cab
 def test_seven_bits_are_accepted_again_where_the_first_time_changed_nothing(cable: Cable) -> None:
     settings = SerialSettings(baudrate=9600, bytesize=7, parity="even")
     for _ in range(3):
-        open_serial_port(str(cable.link), settings).close()
+        port = open_serial_port(str(cable.link), settings)
+        assert port.is_open
+        port.close()
 
 
 def test_an_owned_port_is_busy_for_others(cable: Cable, tmp_path: Path) -> None:
