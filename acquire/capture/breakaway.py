@@ -194,7 +194,7 @@ def _stands_out(load: Load, breaks: list[_Peak], let_go: int) -> bool:
     if len(after) < LEVEL_POINTS:
         return len(load.g[first.top : let_go]) > 0.25 * (first.top - load.start)
     middle = median(after)
-    return _is_sawtooth(load, breaks) or bool(after.max() - middle < 0.45 * (top_n - middle))
+    return _is_sawtooth(load, breaks) or bool(after.max() - middle < 0.75 * (top_n - middle))
 
 
 def _is_late(load: Load, first: _Peak, knee: Breakaway) -> bool:
@@ -256,7 +256,7 @@ def _knee(load: Load, let_go: int) -> Breakaway | None:
         return None  # no level stretch: it rose until it was let go
     if abs(slope) * late_t[-1] < 0.1 * level:
         level = median(late)
-    if late.max() - level > 0.12 * level + 2 * load.settings.resolution_n:
+    if late.max() - level > 0.09 * level + 2 * load.settings.resolution_n:
         return None
     return Breakaway(start + corner, float(level), True, 1, let_go)
 

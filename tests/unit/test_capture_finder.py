@@ -8,6 +8,8 @@ import pytest
 from acquire.capture.anatomy import Pull
 from acquire.capture.finder import PullFinder
 from acquire.capture.settings import PullSettings
+from simulators.force import HANDS, SURFACES, Rig, simulate_pulls
+from simulators.front import GaugeFront
 from tests.capture_tools import PULL, REST, SETTINGS, Floats, found, line, only, times
 
 REST_AT_04 = (1.5, 0.4)
@@ -276,3 +278,15 @@ def test_being_pushed_back_is_not_being_at_rest() -> None:
 def test_a_pull_whose_release_ends_with_the_samples_is_complete() -> None:
     pull = only(found(line(REST, *PULL, (0.16, 0.0))))
     assert pull.verdict == "accepted"
+
+
+def test_a_slippery_panel_s_break_is_not_taken_for_its_sliding() -> None:
+    """Little static over kinetic friction and a hand that trembles: the first peak still stands out."""
+    surface = replace(SURFACES["treated"], mu_static=0.15, mu_kinetic=0.13)
+    trace = simulate_pulls(surface, HANDS["clean"], pulls=30, seed=1, rig=Rig(mass_kg=0.8))
+    t, shown = GaugeFront(rate_hz=100.0, resolution_n=0.01, noise_n=0.005).sample(trace, seed=3)
+    finder = PullFinder(PullSettings(100.0, 0.01, min_force_n=0.157))
+    pulls = [*finder.feed(t, shown), *finder.finish()]
+    assert len(pulls) == 30
+    for pull, truth in zip(pulls, trace.truth, strict=True):
+        assert pull.breakaway_n == pytest.approx(truth.peak_n, rel=0.05)
