@@ -38,6 +38,20 @@ class CalibrationState(StrEnum):
     DOUBTFUL = "doubtful"
 
 
+class UncertaintyPart(Model):
+    """One reason why a gauge's value is uncertain."""
+
+    source: str
+    """For a person: what it is."""
+    key: str
+    """The same in two stamps where the error is the same one, and so stays correlated between readings."""
+    standard_uncertainty: float
+    """In the reading's unit (k = 1), at the stamp's `at_value`."""
+    distribution: Literal["normal", "rectangular"] = "normal"
+    degrees_of_freedom: float | None = None
+    """None: infinite, or not stated."""
+
+
 class Stamp(Model):
     """Calibration state of a gauge at the moment a reading was logged, and what it rests on."""
 
@@ -56,6 +70,19 @@ class Stamp(Model):
     at_value: float | None = None
     """Assigned value of the reference at that check: the value `standard_uncertainty` was found at. None
     where no check stands behind it; then it holds at the reading's own value."""
+    parts: tuple[UncertaintyPart, ...] = ()
+    """What `standard_uncertainty` is the root sum of squares of; empty in journals of earlier versions."""
+
+
+class AppliedCorrection(Model):
+    """A fitted correction that a person switched on, as one reading used it."""
+
+    id: str
+    """Id of the journal event of the correction."""
+    amount: float
+    """To be added to the value shown, in the reading's unit."""
+    standard_uncertainty: float
+    """Of the corrected value from the fit alone (k = 1)."""
 
 
 class RawRef(Model):
@@ -78,6 +105,7 @@ class Test(StrEnum):
     WASH = "wash endurance"
     HANDLING = "handling"
     APPEARANCE = "appearance"
+    UV = "UV screening"
 
 
 Phase = Literal["bare", "treated"]
@@ -91,9 +119,13 @@ class Step(Model):
     phase: Phase = "treated"
     stage: int | None = None
     """Wash stage in strokes or washes, where the test has stages."""
+    zone: str | None = None
+    """Part of the panel, such as its untreated control zone; None: the part that is treated."""
 
     def __str__(self) -> str:
         words = [self.phase, self.test.value, "on", self.panel]
+        if self.zone is not None:
+            words.append(f"({self.zone})")
         if self.stage is not None:
             words.append(f"at stage {self.stage}")
         return " ".join(words)
@@ -129,6 +161,8 @@ class Reading(Model):
     """Why the value stands out (Grubbs), if it does."""
     counts: Annotated[bool | None, Field()] = None
     """A person's ruling whether it counts; None leaves it to the method."""
+    correction: AppliedCorrection | None = None
+    """`value` is always as the gauge showed it; scoring adds the correction."""
     stamp: Stamp
 
 

@@ -50,6 +50,13 @@ class BudgetLine(Model):
     """One source of uncertainty: its own size, and what it makes of the figure (both k = 1)."""
 
     source: str
+    key: str = ""
+    """The same in two scorecards where the error is the same one (a block, a gauge, a reference)."""
+    value: float = 0.0
+    """Best estimate of the source itself, in `unit`."""
+    distribution: Literal["normal", "rectangular"] = "normal"
+    sensitivity: float = 0.0
+    """Change of the figure for a unit change of the source, with its sign."""
     standard_uncertainty: float
     unit: str
     degrees_of_freedom: float | None
