@@ -10,6 +10,7 @@ from typing import Protocol
 
 from acquire.capture.taken import Taken
 from acquire.clock import Clock
+from acquire.errors import ConfigError
 from acquire.logger import Logger, Source, TimeSource
 from acquire.model import Amendment, CalibrationState, Reading, Step, Test, Trial
 from acquire.notes import Note, Tell
@@ -96,6 +97,8 @@ class Measure:
         state = state_of(trial.id, step, method, record())
         self._taken, self._wanted = state.taken, state.wanted
         self.done = state.done
+        self.took_extra = False
+        """One came that the step did not ask for."""
         if self.done:
             # A program that was ended between the last reading and the look at outliers left that to do.
             self._flag()
@@ -128,6 +131,7 @@ class Measure:
             t_source=self._line.t_source,
         )
         if extra:
+            self.took_extra = True
             why = wrong_angle or f"{self._wanted} were asked for"
             self._tell(
                 Note("extra", f"{_shown(reading)}: kept as an extra ({why})", self._line.gauge, reading)
@@ -168,13 +172,37 @@ class Measure:
             progress = (self._taken, self._wanted)
             self._tell(Note("waiting", self._invitation(), self._line.gauge, progress=progress))
 
-    def _flag(self) -> None:
-        """The step is full: what stands out among its readings is said, and written down."""
-        own = [
+    def undo(self, reason: str) -> str:
+        """Rules that the newest reading of the step that still counts does not; it stays in the journal.
+
+        Returns:
+            What was undone, in words.
+
+        Raises:
+            ConfigError: there is none.
+        """
+        own = [reading for reading in self._own() if reading.counts is not False]
+        if not own:
+            raise ConfigError(f"{self._step} has no reading to undo", hint="what was undone stays undone")
+        newest = own[-1]
+        ruling = Amendment(reading=newest.id, what="ruling", reason=reason, counts=False)
+        self._logger.amend(ruling)
+        state = state_of(self._trial.id, self._step, self._method, self._record())
+        self._taken, self.done = state.taken, state.done
+        said = f"undone: {_shown(newest)}; {self._taken} of {self._wanted}"
+        self._tell(Note("amended", said, self._line.gauge, ruling, (self._taken, self._wanted)))
+        return said
+
+    def _own(self) -> list[Reading]:
+        return [
             reading
             for reading in self._record().readings
             if reading.trial == self._trial.id and reading.step == self._step
         ]
+
+    def _flag(self) -> None:
+        """The step is full: what stands out among its readings is said, and written down."""
+        own = self._own()
         stand_out = flag_outliers(own, self._method)
         for reading in own:
             why = stand_out.get(reading.id)
