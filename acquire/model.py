@@ -223,6 +223,10 @@ class Inspection(Model):
     readings: tuple[str, ...] = ()
     """Ids of the stroke readings since the panel's inspection before this one."""
     passed: bool
+    against_control: Literal["better", "same", "worse"] | None = None
+    """How water behaves beside the untreated control zone washed along with it; None: not answered."""
+    cut_through: bool = False
+    """The finish is cut through, worse than the control zone shows."""
     note: str = ""
     t_utc: datetime
 
@@ -235,6 +239,12 @@ class Trial(Model):
     panels: Annotated[tuple[str, ...], Field(min_length=1)]
     control: bool = False
     """Left untreated, to show what washing alone does."""
+    product_class: str | None = None
+    """What kind of product it is, such as "spray sealant"; standings can be filtered by it."""
+    protocol: str | None = None
+    """SHA-256 of the protocol it was opened under, whose text the journal keeps; None: it has none."""
+    imported: bool = False
+    """Typed in from earlier results, not measured here."""
     t_utc: datetime
 
 
