@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from acquire.model import Phase, Reading, Test
+from acquire.scoring.gauges import GaugeErrors, silent_gauges
 from acquire.scoring.method import GaugeError, Method
 from acquire.scoring.results import LeftOut, PanelResult, Score, SetResult
 from acquire.scoring.rounding import Rounding, exact
@@ -54,7 +55,8 @@ def score_paired(
         for panel in panels
         for phase in PHASES
     }
-    errors = _gauge_errors(spec, chosen.values(), sources)
+    counting = [candidate for selection in chosen.values() for candidate in selection.used]
+    errors = GaugeErrors(spec.gauge_error, spec.unit, counting, sources)
     results: list[PanelResult] = []
     changes: list[Twin] = []
     problems: list[str] = [] if panels else ["no readings yet"]
@@ -81,7 +83,7 @@ def score_paired(
         marks=tuple(mark for item in sets for mark in item.marks),
         notes=(
             *(f"{item.phase} on {item.panel}: {note}" for item in sets for note in item.notes),
-            *_silent_gauges(chosen.values()),
+            *silent_gauges(counting),
         ),
     )
     return score, points
@@ -109,7 +111,7 @@ def _panel(
     spec: Paired,
     panel: str,
     chosen: Mapping[tuple[str, Phase], Selection],
-    errors: Mapping[str, Uncertain],
+    errors: GaugeErrors,
     sources: Sources,
     changes: list[Twin],
 ) -> PanelResult:
@@ -130,14 +132,11 @@ def _panel(
     return PanelResult(panel=panel, figure=change.figure(spec.result_unit), sets=tuple(sets))
 
 
-def _mean(
-    spec: Paired, name: str, used: Sequence[Candidate], errors: Mapping[str, Uncertain], sources: Sources
-) -> Twin:
+def _mean(spec: Paired, name: str, used: Sequence[Candidate], errors: GaugeErrors, sources: Sources) -> Twin:
     """Mean of a set with all that makes it uncertain."""
     values = [candidate.value for candidate in used]
     count = len(values)
-    uncertain: Uncertain = mean(values)
-    uncertain += sources.make(
+    uncertain = Uncertain(mean(values)) + sources.make(
         0.0,
         sd(values) / math.sqrt(count),
         name=f"repeatability, {name}",
@@ -146,64 +145,25 @@ def _mean(
     )
     # Not divided by sqrt(count): readings that keep falling on the same display step average nothing away.
     step = max(candidate.reading.resolution for candidate in used)
-    uncertain += sources.make(0.0, resolution_uncertainty(step), name=f"resolution, {name}", unit=spec.unit)
+    uncertain += sources.make(
+        0.0,
+        resolution_uncertainty(step),
+        name=f"resolution, {name}",
+        unit=spec.unit,
+        distribution="rectangular",
+    )
     # Nor this one: at one sample rate and one way of pulling, all peaks are under-read alike.
     bound = mean([candidate.reading.under_read for candidate in used])
     uncertain += sources.make(
-        0.0, under_read_uncertainty(bound), name=f"under-read peaks, {name}", unit=spec.unit
+        0.0,
+        under_read_uncertainty(bound),
+        name=f"under-read peaks, {name}",
+        unit=spec.unit,
+        distribution="rectangular",
     )
-    for candidate in used:
-        weight = candidate.value if spec.gauge_error == "scale" else 1.0
-        uncertain += weight / count * errors[candidate.reading.gauge]
+    uncertain += errors.of_mean(used)
     published = total(Twin.sure(exact(value)) for value in values) / Twin.sure(count)
-    return Twin(published.exact, uncertain).rounded(spec.mean_rounding)
-
-
-def _gauge_errors(spec: Paired, selections: Iterable[Selection], sources: Sources) -> dict[str, Uncertain]:
-    """One variable for each gauge, the same in every mean that it took part in.
-
-    Of several checks of a gauge the least certain one is taken. "scale": the stamp's uncertainty holds at the
-    value that was checked and grows and shrinks in proportion to the reading. "offset": it shifts all
-    readings alike, and cancels between bare and treated.
-    """
-    by_gauge: dict[str, list[Candidate]] = defaultdict(list)
-    for selection in selections:
-        for candidate in selection.used:
-            by_gauge[candidate.reading.gauge].append(candidate)
-    errors: dict[str, Uncertain] = {}
-    for gauge, used in sorted(by_gauge.items()):
-        if spec.gauge_error == "offset":
-            size = max(candidate.reading.stamp.standard_uncertainty for candidate in used)
-            errors[gauge] = sources.make(0.0, size, name=f"gauge {gauge}", unit=spec.unit)
-        else:
-            errors[gauge] = sources.make(0.0, _scale_error(used), name=f"scale of gauge {gauge}", unit="1")
-    return errors
-
-
-def _scale_error(used: Sequence[Candidate]) -> float:
-    """Relative standard uncertainty of one gauge's scale, by the least certain stamp.
-
-    A stamp without a check states a bound that holds at every reading alike, so the largest one says how
-    steep an error it leaves room for.
-    """
-    largest = max(abs(candidate.value) for candidate in used)
-    share = 0.0
-    for candidate in used:
-        stamp = candidate.reading.stamp
-        at = abs(stamp.at_value or largest)
-        if at:
-            share = max(share, stamp.standard_uncertainty / at)
-    return share
-
-
-def _silent_gauges(selections: Iterable[Selection]) -> Iterable[str]:
-    stated: dict[str, float] = defaultdict(float)
-    for selection in selections:
-        for candidate in selection.used:
-            stated[candidate.reading.gauge] += candidate.reading.stamp.standard_uncertainty
-    for gauge in sorted(stated):
-        if stated[gauge] == 0:
-            yield f"gauge {gauge} has no stated uncertainty, so none is counted for it"
+    return published.with_uncertain(uncertain).rounded(spec.mean_rounding)
 
 
 def _set_result(

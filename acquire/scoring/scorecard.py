@@ -58,7 +58,7 @@ def score(
         + [item.id for item in own_ratings]
         + [item.id for item in own_inspections]
     )
-    sources = Sources()
+    sources = Sources(trial)
     here = method.slip.gravity(gravity)
     outcomes: list[Outcome] = []
     if method.slip.used:

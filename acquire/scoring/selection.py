@@ -18,7 +18,7 @@ from acquire.scoring.statistics import grubbs, mean
 
 @dataclass(frozen=True, slots=True)
 class Candidate:
-    """A reading with the value that counts (for a pull, its first or its highest break)."""
+    """A reading with the value that counts (for a pull, its first or highest break), corrected if it was."""
 
     reading: Reading
     value: float
@@ -156,6 +156,8 @@ def _measured(
     taken = 0
     for reading in sorted(readings, key=lambda r: (r.t_utc, r.t_mono_ns, r.id)):
         value = want.value_of(reading)
+        if reading.correction is not None and not isinstance(value, str):
+            value += reading.correction.amount
         if isinstance(value, str):
             left_out.append(LeftOut(id=reading.id, why=value))
         elif not math.isfinite(value):

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Sequence
 from fractions import Fraction
 
 from acquire.model import Reading, Test
-from acquire.scoring.method import LocalGravity, Method
+from acquire.scoring.method import ASSUMED_GRAVITY, LocalGravity, Method
 from acquire.scoring.paired import Outcome, Paired, score_paired
 from acquire.scoring.rounding import exact
 from acquire.scoring.selection import wanted
@@ -22,12 +22,15 @@ def block_weight(method: Method, gravity: LocalGravity, sources: Sources) -> Twi
         rules.block_mass_standard_uncertainty_kg,
         name="mass of the block",
         unit="kg",
+        key="block",
     )
     pull = sources.make(
         gravity.value_m_s2,
         gravity.standard_uncertainty_m_s2,
         name="gravity",
         unit="m/s²",
+        key="gravity",
+        distribution="rectangular" if gravity is ASSUMED_GRAVITY else "normal",
     )
     return Twin.sure(Fraction(rules.block_mass_kg) * exact(gravity.value_m_s2)).with_uncertain(mass * pull)
 

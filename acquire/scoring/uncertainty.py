@@ -1,8 +1,9 @@
 """Carries each figure twice: exact and rounded as the method says, and unrounded with its uncertainty.
 
-Every source of uncertainty is one variable of the `uncertainties` package, made once by `Sources`. What two
-figures share (the block, the gauge) is the same variable in both, and so stays correlated in any difference
-or sum of them.
+Uncertainty is propagated to first order, as the GUM does it (JCGM 100, 5.1): an `Uncertain` is its best
+estimate and how much it changes with each independent source. What two figures share (the block, a check of
+a gauge) is one source in both, and so stays correlated in any difference or sum of them. Sources carry keys,
+because two scorecards share some of them too.
 """
 
 import math
@@ -10,16 +11,61 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from decimal import Decimal
 from fractions import Fraction
-from typing import Any
-
-import uncertainties
+from typing import Any, Literal
 
 from acquire.scoring.results import BudgetLine, Figure, Points
 from acquire.scoring.rounding import Rounding, round_to
 from acquire.scoring.statistics import effective_freedom, student_factor
 
-Uncertain = Any
-"""A float, or a number of the `uncertainties` package, which ships no types."""
+Distribution = Literal["normal", "rectangular"]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Source:
+    """One independent reason of doubt; made by `Sources`."""
+
+    name: str
+    key: str
+    value: float
+    standard_uncertainty: float
+    unit: str
+    distribution: Distribution
+    freedom: float | None
+
+
+class Uncertain:
+    """A best estimate, and its change for a unit change of each source (`slopes`)."""
+
+    __slots__ = ("slopes", "value")
+
+    def __init__(self, value: float, slopes: Mapping[Source, float] | None = None) -> None:
+        self.value = value
+        self.slopes: Mapping[Source, float] = {} if slopes is None else slopes
+
+    @property
+    def standard_uncertainty(self) -> float:
+        """Root sum of squares over the sources, which are independent of each other."""
+        return math.hypot(*(slope * source.standard_uncertainty for source, slope in self.slopes.items()))
+
+    def __add__(self, other: "Uncertain") -> "Uncertain":
+        return Uncertain(self.value + other.value, _combined(self, 1.0, other, 1.0))
+
+    def __sub__(self, other: "Uncertain") -> "Uncertain":
+        return Uncertain(self.value - other.value, _combined(self, 1.0, other, -1.0))
+
+    def __mul__(self, other: "Uncertain") -> "Uncertain":
+        return Uncertain(self.value * other.value, _combined(self, other.value, other, self.value))
+
+    def __truediv__(self, other: "Uncertain") -> "Uncertain":
+        ratio = self.value / other.value
+        return Uncertain(ratio, _combined(self, 1 / other.value, other, -ratio / other.value))
+
+
+def _combined(one: Uncertain, by_one: float, other: Uncertain, by_other: float) -> Mapping[Source, float]:
+    slopes = {source: by_one * slope for source, slope in one.slopes.items()}
+    for source, slope in other.slopes.items():
+        slopes[source] = slopes.get(source, 0.0) + by_other * slope
+    return slopes
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,7 +80,7 @@ class Twin:
     def sure(cls, value: Fraction | Decimal | int) -> "Twin":
         """A number without uncertainty."""
         exact = Fraction(value)
-        return cls(exact, float(exact))
+        return cls(exact, Uncertain(float(exact)))
 
     def __add__(self, other: "Twin") -> "Twin":
         return Twin(self.exact + other.exact, self.uncertain + other.uncertain)
@@ -69,8 +115,8 @@ class Twin:
         return {
             "value": value,
             "text": f"{value:.6g}" if self.shown is None else str(self.shown),
-            "unrounded": float(uncertainties.nominal_value(self.uncertain)),
-            "standard_uncertainty": float(uncertainties.std_dev(self.uncertain)),
+            "unrounded": self.uncertain.value,
+            "standard_uncertainty": self.uncertain.standard_uncertainty,
             "unit": unit,
         }
 
@@ -89,27 +135,76 @@ def average(twins: list[Twin]) -> Twin:
 
 
 class Sources:
-    """Makes the variables of one scorecard and remembers name, unit and degrees of freedom of each."""
+    """Makes the sources of one scorecard, one for each key."""
 
-    def __init__(self) -> None:
-        self._known: dict[Any, tuple[str, str, float | None]] = {}
+    def __init__(self, trial: str = "") -> None:
+        self._trial = trial
+        self._known: dict[str, Source] = {}
+
+    def own_key(self, name: str) -> str:
+        """The key of an error of this trial alone."""
+        return f"{self._trial}: {name}"
+
+    def source(
+        self,
+        value: float,
+        standard_uncertainty: float,
+        *,
+        name: str,
+        unit: str,
+        key: str,
+        freedom: float | None = None,
+        distribution: Distribution = "normal",
+    ) -> Source:
+        """The source of that key; made of the other arguments, as in `make`, if the key is a new one."""
+        source = self._known.get(key)
+        if source is None:
+            source = Source(name, key, value, standard_uncertainty, unit, distribution, freedom)
+            self._known[key] = source
+        return source
 
     def make(
-        self, value: float, standard_uncertainty: float, *, name: str, unit: str, freedom: float | None = None
+        self,
+        value: float,
+        standard_uncertainty: float,
+        *,
+        name: str,
+        unit: str,
+        freedom: float | None = None,
+        key: str | None = None,
+        distribution: Distribution = "normal",
     ) -> Uncertain:
-        """A new variable; a plain number if it has no uncertainty."""
+        """A value with one source; a sure number if it has no uncertainty.
+
+        Args:
+            value: best estimate, in `unit`.
+            standard_uncertainty: in `unit` (k = 1).
+            name: for a person.
+            freedom: degrees of freedom; None: infinite, or not stated.
+            key: the same for the same error, in this scorecard and in others. A second value made of a known
+                key shares its error, in proportion to the two uncertainties. None: an error of this trial
+                alone, and a new one at each call.
+        """
         if standard_uncertainty == 0:
-            return value
-        variable = uncertainties.ufloat(value, standard_uncertainty, name)
-        self._known[variable] = (name, unit, freedom)
-        return variable
+            return Uncertain(value)
+        if key is None:
+            key = self.own_key(name)
+            if key in self._known:
+                key = f"{key} #{len(self._known)}"
+        source = self.source(
+            value,
+            standard_uncertainty,
+            name=name,
+            unit=unit,
+            key=key,
+            freedom=freedom,
+            distribution=distribution,
+        )
+        return Uncertain(value, {source: standard_uncertainty / source.standard_uncertainty})
 
     def points(self, twin: Twin, coverage: float) -> Points:
         """Points with effective degrees of freedom, expanded uncertainty and budget."""
-        parts: Mapping[Any, float] = (
-            twin.uncertain.error_components() if hasattr(twin.uncertain, "error_components") else {}
-        )
-        lines = [self._line(variable, float(size)) for variable, size in parts.items()]
+        lines = [_line(source, slope) for source, slope in twin.uncertain.slopes.items()]
         freedom = effective_freedom((line.contribution, line.degrees_of_freedom) for line in lines)
         factor = student_factor(freedom, coverage)
         fields = twin.fields("points")
@@ -122,12 +217,16 @@ class Sources:
             budget=tuple(sorted(lines, key=lambda line: (-line.contribution, line.source))),
         )
 
-    def _line(self, variable: Any, contribution: float) -> BudgetLine:
-        name, unit, freedom = self._known[variable]
-        return BudgetLine(
-            source=name,
-            standard_uncertainty=float(variable.std_dev),
-            unit=unit,
-            degrees_of_freedom=freedom,
-            contribution=math.fabs(contribution),
-        )
+
+def _line(source: Source, slope: float) -> BudgetLine:
+    return BudgetLine(
+        source=source.name,
+        key=source.key,
+        value=source.value,
+        distribution=source.distribution,
+        sensitivity=slope,
+        standard_uncertainty=source.standard_uncertainty,
+        unit=source.unit,
+        degrees_of_freedom=source.freedom,
+        contribution=abs(slope) * source.standard_uncertainty,
+    )
