@@ -7,7 +7,8 @@ and travels with every scorecard.
 import hashlib
 import tomllib
 from dataclasses import dataclass
-from decimal import Decimal
+from decimal import Decimal, InvalidOperation
+from fractions import Fraction
 from typing import Annotated, Any, Literal, Protocol, Self
 
 from pydantic import (
@@ -246,6 +247,15 @@ class ScaleRounding(Section):
     points: Stage = None
 
 
+def _anchors(value: Any) -> Any:
+    if not isinstance(value, dict):
+        return value
+    try:
+        return {Decimal(key): text for key, text in value.items()}
+    except InvalidOperation as error:
+        raise ValueError('each is a value of the scale and what it means, such as 5 = "..."') from error
+
+
 class Scale(Section):
     """A person's judgement from `min` to `max` in steps."""
 
@@ -254,6 +264,8 @@ class Scale(Section):
     max: Number
     step: Number = Field(gt=0)
     points_per_unit: Number
+    anchors: Annotated[dict[Decimal, OneLine], BeforeValidator(_anchors)] = Field(default_factory=dict)
+    """What some values of the scale mean, in words."""
     rounding: ScaleRounding = ScaleRounding()
 
     @model_validator(mode="after")
@@ -262,6 +274,47 @@ class Scale(Section):
             raise ValueError(
                 f"from min {self.min} to max {self.max} must be a whole number of steps of {self.step}"
             )
+        off = [str(at) for at in sorted(self.anchors) if not self.has(Fraction(at))]
+        if off:
+            raise ValueError(f"anchors stand on no step of the scale: {', '.join(off)}")
+        return self
+
+    def has(self, value: Fraction) -> bool:
+        """Whether a value is on the scale."""
+        low = Fraction(self.min)
+        return low <= value <= Fraction(self.max) and (value - low) % Fraction(self.step) == 0
+
+    def anchor_lines(self) -> list[str]:
+        """The anchors from low to high, one line each, to be shown where a rating is asked for."""
+        return [f"{at}: {text}" for at, text in sorted(self.anchors.items())]
+
+
+class Uv(Section):
+    """UV screening: irradiance under the treated film against bare, beside an untreated control zone."""
+
+    used: bool = True
+    readings: int = Field(default=6, ge=2)
+    least_readings: int | None = Field(default=None, ge=2)
+    alpha: Real = Field(default=0.05, gt=0, lt=0.5)
+    """Probability of seeing an effect where there is none."""
+    beta: Real = Field(default=0.05, gt=0, lt=0.5)
+    """Probability of missing an effect of just the smallest detectable size."""
+    control: bool = True
+    """Withhold the result where no control zone was measured alongside."""
+    points_if_detected: Number = Decimal(0)
+
+    @property
+    def asked(self) -> int:
+        return self.readings
+
+    @property
+    def least(self) -> int:
+        return self.readings if self.least_readings is None else self.least_readings
+
+    @model_validator(mode="after")
+    def _least_fits(self) -> Self:
+        if self.least > self.asked:
+            raise ValueError(f"least_readings ({self.least}) is more than readings ({self.asked})")
         return self
 
 
@@ -278,6 +331,7 @@ class Method(Section):
     wash: Wash
     handling: Scale
     appearance: Scale
+    uv: Uv = Uv(used=False)
 
     _sha256: str = PrivateAttr("")
 
