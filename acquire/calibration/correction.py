@@ -1,0 +1,96 @@
+"""A fitted correction of a gauge: made from a multi-point check, in use only while a person says so.
+
+    check ──fit──> Correction (journal) ──active_correction──> correction_at(value shown) ──> amount, uncertainty
+
+A reading's value stays as the gauge showed it; the amount is kept beside it.
+"""
+
+from collections.abc import Iterable
+from datetime import datetime
+from typing import Annotated, Literal, Self
+
+from pydantic import Field, model_validator
+
+from acquire.calibration.fit import predict
+from acquire.model import Model
+
+
+class Correction(Model):
+    """A correction switched on, or off, by a person (journal kind "correction").
+
+    amount = sum of coefficients[k] * (shown - reference_point)**k, to be added to what the gauge shows.
+    """
+
+    id: str
+    """The same as that of its journal event."""
+    gauge: str
+    channel: str | None = None
+    """Angle of a gloss correction; it is used for no other."""
+    on: bool = True
+    """False: from here on no correction is used, and the figures below are empty."""
+    from_check: str | None = None
+    """Id of the check it was fitted to."""
+    unit: Literal["N", "GU", "1"]
+    reference_point: float = 0.0
+    coefficients: tuple[float, ...] = ()
+    covariance: tuple[tuple[float, ...], ...] = ()
+    """Of the coefficients, shape (n, n)."""
+    residual_sd: float = 0.0
+    degrees_of_freedom: int = 0
+    lowest: float = 0.0
+    highest: float = 0.0
+    """Shown values the fit rests on; outside them it says nothing."""
+    by: Annotated[str, Field(min_length=1)]
+    reason: Annotated[str, Field(min_length=1)]
+    t_utc: datetime
+
+    @model_validator(mode="after")
+    def _fits_together(self) -> Self:
+        size = len(self.coefficients)
+        if self.on and (not size or self.from_check is None):
+            raise ValueError("a correction that is on needs its coefficients and the check they are from")
+        if len(self.covariance) != size or any(len(row) != size for row in self.covariance):
+            raise ValueError("the covariance must have a row and a column for each coefficient")
+        return self
+
+    def covers(self, shown: float) -> bool:
+        """Whether the fit speaks for this value. Limits belong to it, whatever binary fractions make of them."""
+        slack = 1e-9 * max(abs(self.lowest), abs(self.highest))
+        return self.lowest - slack <= shown <= self.highest + slack
+
+
+def active_correction(
+    history: Iterable[Correction], gauge: str, channel: str | None = None
+) -> Correction | None:
+    """The correction in use for a gauge: the newest one said of it, if that is on.
+
+    Args:
+        history: the journal's corrections, in its order.
+    """
+    newest = None
+    for correction in history:
+        if (correction.gauge, correction.channel) == (gauge, channel):
+            newest = correction
+    return newest if newest is not None and newest.on else None
+
+
+def correction_at(correction: Correction, shown: float) -> tuple[float, float] | None:
+    """What to add to a shown value, and the standard uncertainty (k = 1) of that amount from the fit alone.
+
+    None where the value lies outside the range of the fit, or the correction is off: then nothing is added,
+    and `not_corrected` says why.
+    """
+    if not correction.on or not correction.covers(shown):
+        return None
+    return predict(correction.coefficients, correction.covariance, shown - correction.reference_point)
+
+
+def not_corrected(correction: Correction, shown: float) -> str:
+    """Why a value is left as it was shown, in words."""
+    if not correction.on:
+        return f"the correction of {correction.gauge} is switched off"
+    unit = "strokes" if correction.unit == "1" else correction.unit
+    return (
+        f"{shown:.4g} {unit} lies outside {correction.lowest:.4g} to {correction.highest:.4g} {unit}, "
+        f"where the correction of {correction.gauge} was fitted: nothing is added"
+    )
