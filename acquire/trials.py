@@ -18,7 +18,7 @@ from acquire.scoring.method import Method
 from acquire.scoring.ratings import scale_of, unfit
 from acquire.scoring.scope import panels_of
 from acquire.scoring.selection import left_out_by_stamp, select, wanted
-from acquire.scoring.strokes import judge
+from acquire.scoring.strokes import judge, stood
 
 BARE: Phase = "bare"
 
@@ -246,7 +246,7 @@ def check_rating(rating: Rating, trial: Trial, method: Method) -> None:
 def _failed(trial_id: str, step: Step, record: Record) -> bool:
     """Whether the newest answer is no, even one that cannot count: such a panel is washed no further."""
     found = [one for one in _inspections(trial_id, step, record) if one.stage == step.stage]
-    return bool(found) and not found[-1].passed
+    return bool(found) and not stood(found[-1])
 
 
 def _inspected(trial_id: str, step: Step, method: Method, record: Record) -> bool:

@@ -14,6 +14,7 @@ from acquire.chain import Event
 from acquire.climate import in_words as climate_in_words
 from acquire.model import Amendment, Climate, Inspection, Model, Rating, Reading, Refusal, StreamStart, Trial
 from acquire.scoring.results import Figure, LeftOut, PanelResult, Points, Score, Scorecard, SetResult
+from acquire.scoring.strokes import stood
 
 SYMBOLS = {"N": "N", "GU": "GU", "1": "strokes"}
 
@@ -115,7 +116,7 @@ def figure_words(panel: PanelResult, score: Score) -> str:
         return figure.text
     passed = "no stage" if panel.highest_passed is None else f"stage {panel.highest_passed}"
     failed = "no failure so far" if panel.first_failed is None else f"failed at {panel.first_failed}"
-    return f"passed {passed}, {failed}"
+    return f"passed {passed}, {failed}{' (finish cut through)' if panel.cut_through else ''}"
 
 
 def gathered(left_out: Iterable[LeftOut]) -> list[tuple[str, list[str]]]:
@@ -200,7 +201,8 @@ def _climate(climate: Climate) -> str:
 
 
 def _inspection(inspection: Inspection) -> str:
-    answer = "passed" if inspection.passed else "failed"
+    answer = "passed" if stood(inspection) else "failed"
+    answer += ", finish cut through," if inspection.cut_through else ""
     note = f" ({inspection.note})" if inspection.note else ""
     return (
         f"{inspection.trial}: {inspection.panel} {answer} at wash stage {inspection.stage}, "

@@ -1,7 +1,8 @@
 """Wash endurance: the highest stage a panel passes before it first fails earns that stage's points.
 
-Points follow from counted stages by rule, so they carry no standard uncertainty; between which two stages
-the product gave way is shown instead.
+A finish that was cut through has failed at that stage, whatever water does. Points follow from counted
+stages by rule, so they carry no standard uncertainty; between which two stages the product gave way is shown
+instead.
 """
 
 from collections import defaultdict
@@ -13,7 +14,7 @@ from acquire.scoring.method import Method, Wash
 from acquire.scoring.paired import Outcome
 from acquire.scoring.results import LeftOut, PanelResult, Score
 from acquire.scoring.scope import untouched
-from acquire.scoring.strokes import Judged, judge, looked_at
+from acquire.scoring.strokes import Judged, judge, looked_at, stood
 from acquire.scoring.uncertainty import Sources, Twin, average
 
 
@@ -40,7 +41,7 @@ def score_endurance(
     notes: list[str] = []
     earned: list[Twin] = []
     for panel in sorted(by_panel):
-        counted = _until_failure(by_panel[panel], left_out)
+        counted = until_failure(by_panel[panel], left_out)
         used += [inspection.id for inspection in counted]
         result, worth = _panel(panel, counted, rules)
         panels.append(result)
@@ -89,7 +90,7 @@ def _open_ends(panels: Iterable[PanelResult], unfit: Sequence[Inspection], rules
         doubtful = [
             inspection.stage
             for inspection in unfit
-            if inspection.panel == result.panel and not inspection.passed and inspection.stage > passed
+            if inspection.panel == result.panel and not stood(inspection) and inspection.stage > passed
         ]
         if doubtful:
             yield f"{result.panel} failed at stage {doubtful[-1]}, in an inspection that does not count"
@@ -97,7 +98,7 @@ def _open_ends(panels: Iterable[PanelResult], unfit: Sequence[Inspection], rules
             yield f"{result.panel} has not failed yet, and stages remain"
 
 
-def _until_failure(inspections: Iterable[Inspection], left_out: list[LeftOut]) -> list[Inspection]:
+def until_failure(inspections: Iterable[Inspection], left_out: list[LeftOut]) -> list[Inspection]:
     """The newest answer at each stage, by stage, up to and with the first failure."""
     newest: dict[int, Inspection] = {}
     for inspection in inspections:
@@ -107,7 +108,7 @@ def _until_failure(inspections: Iterable[Inspection], left_out: list[LeftOut]) -
         newest[inspection.stage] = inspection
     counted: list[Inspection] = []
     for stage in sorted(newest):
-        if counted and not counted[-1].passed:
+        if counted and not stood(counted[-1]):
             why = f"made after the panel had failed at stage {counted[-1].stage}"
             left_out.append(LeftOut(id=newest[stage].id, why=why))
         else:
@@ -116,15 +117,18 @@ def _until_failure(inspections: Iterable[Inspection], left_out: list[LeftOut]) -
 
 
 def _panel(panel: str, counted: list[Inspection], rules: Wash) -> tuple[PanelResult, Twin]:
-    passed = [inspection.stage for inspection in counted if inspection.passed]
-    failed = [inspection.stage for inspection in counted if not inspection.passed]
+    passed = [inspection for inspection in counted if stood(inspection)]
+    failed = [inspection for inspection in counted if not stood(inspection)]
     worth = {stage.at: stage.points for stage in rules.stages}
-    points = Twin.sure(Fraction(worth[passed[-1]]) if passed else 0)
+    points = Twin.sure(Fraction(worth[passed[-1].stage]) if passed else 0)
     result = PanelResult(
         panel=panel,
         figure=points.figure("points"),
-        highest_passed=passed[-1] if passed else None,
-        first_failed=failed[0] if failed else None,
+        highest_passed=passed[-1].stage if passed else None,
+        first_failed=failed[0].stage if failed else None,
+        passed_strokes=passed[-1].strokes if passed else None,
+        failed_strokes=failed[0].strokes if failed else None,
+        cut_through=any(inspection.cut_through for inspection in failed),
     )
     return result, points
 
@@ -136,4 +140,26 @@ def _notes(result: PanelResult, counted: list[Inspection], rules: Wash) -> Itera
         yield f"{result.panel} was not inspected at {', '.join(skipped)} {rules.unit}"
     if result.first_failed is not None:
         passed = "the start" if result.highest_passed is None else str(result.highest_passed)
-        yield f"{result.panel} gave way between {passed} and {result.first_failed} {rules.unit}"
+        counts = _counts(result, rules)
+        yield f"{result.panel} gave way between {passed} and {result.first_failed} {rules.unit}{counts}"
+    for inspection in counted:
+        yield from _beside_control(inspection)
+
+
+def _counts(result: PanelResult, rules: Wash) -> str:
+    """The strokes really counted, where the stages do not say the same."""
+    stages = (result.highest_passed or 0, result.first_failed)
+    strokes = (result.passed_strokes or 0, result.failed_strokes)
+    if rules.unit == "strokes" and stages == strokes:
+        return ""
+    return f": between {strokes[0]} and {strokes[1]} strokes as counted"
+
+
+def _beside_control(inspection: Inspection) -> Iterable[str]:
+    where = f"{inspection.panel} at stage {inspection.stage}"
+    if inspection.cut_through:
+        water = ", although water still behaved" if inspection.passed else ""
+        yield f"{where}: the finish was cut through, worse than the untreated control; failed{water}"
+    if stood(inspection) and inspection.against_control in ("same", "worse"):
+        than = "as on" if inspection.against_control == "same" else "worse than on"
+        yield f"{where}: passed, although water behaved {than} the untreated control"

@@ -109,6 +109,12 @@ class PanelResult(Model):
     sets: tuple[SetResult, ...] = ()
     highest_passed: int | None = None
     first_failed: int | None = None
+    passed_strokes: int | None = None
+    """Strokes counted at the inspection of `highest_passed`."""
+    failed_strokes: int | None = None
+    """Strokes counted at the inspection of `first_failed`."""
+    cut_through: bool = False
+    """At `first_failed` the finish itself was cut through."""
 
 
 class Score(Model):

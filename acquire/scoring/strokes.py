@@ -21,6 +21,11 @@ class Judged:
     why_not: str | None
 
 
+def stood(inspection: Inspection) -> bool:
+    """Whether the product still held: a finish that was cut through has failed, whatever water does."""
+    return inspection.passed and not inspection.cut_through
+
+
 def judge(inspections: Iterable[Inspection], readings: Iterable[Reading], method: Method) -> Iterator[Judged]:
     """Judges the inspections of one trial, which come in the journal's order.
 
@@ -65,7 +70,7 @@ def _why_not(inspection: Inspection, on_panel: Sequence[Reading], method: Method
         return None
     # An inspection that names no readings was written by hand or by an older version: its own word counts.
     if not on_panel:
-        early = inspection.passed and inspection.strokes < needed
+        early = stood(inspection) and inspection.strokes < needed
         return f"made at {inspection.strokes} strokes; stage {stage} begins at {needed}" if early else None
     counted = sum(reading.value for reading in on_panel if _left_out(reading, method) is None)
     doubted = [
@@ -75,7 +80,7 @@ def _why_not(inspection: Inspection, on_panel: Sequence[Reading], method: Method
     ]
     # Only a pass can come too early: what has failed before its stage has failed at its stage. Strokes
     # nobody can vouch for change that: the panel may have come further than its stage before it failed.
-    if not (counted < needed if inspection.passed else doubted):
+    if not (counted < needed if stood(inspection) else doubted):
         return None
     why = f"made at {counted:.0f} strokes; stage {stage} begins at {needed}"
     if doubted:
