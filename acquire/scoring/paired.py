@@ -48,7 +48,7 @@ def score_paired(
     spec: Paired, readings: Iterable[Reading], method: Method, sources: Sources, trial_panels: Sequence[str]
 ) -> Outcome:
     """Scores one test from the readings of one trial; a panel of it without any withholds the score."""
-    groups, washed = _groups(spec.test, readings)
+    groups, elsewhere = _groups(spec.test, readings)
     panels = sorted({panel for panel, _ in groups})
     chosen = {
         (panel, phase): select(groups.get((panel, phase), ()), spec.want, method)
@@ -78,7 +78,7 @@ def score_paired(
         points=None if points is None else sources.points(points, method.uncertainty.coverage),
         panels=tuple(results),
         used=tuple(id_ for item in sets for id_ in item.used),
-        left_out=tuple(out for item in sets for out in item.left_out) + tuple(washed),
+        left_out=tuple(out for item in sets for out in item.left_out) + tuple(elsewhere),
         flags=tuple(flag for item in sets for flag in item.flags),
         marks=tuple(mark for item in sets for mark in item.marks),
         notes=(
@@ -92,19 +92,22 @@ def score_paired(
 def _groups(
     test: Test, readings: Iterable[Reading]
 ) -> tuple[dict[tuple[str, Phase], list[Reading]], list[LeftOut]]:
-    """Readings by panel and phase; those made after washing are none of the first comparison."""
+    """Readings of the first comparison by panel and phase; those made after washing or beside the product."""
     groups: dict[tuple[str, Phase], list[Reading]] = defaultdict(list)
-    washed: list[LeftOut] = []
+    elsewhere: list[LeftOut] = []
     for reading in sorted(readings, key=lambda r: r.id):
         step = reading.step
         if step.test is not test:
             continue
         if step.stage:
             why = f"measured at wash stage {step.stage}; the method scores the unwashed panel"
-            washed.append(LeftOut(id=reading.id, why=why))
+            elsewhere.append(LeftOut(id=reading.id, why=why))
+        elif step.zone is not None:
+            why = f"measured on the {step.zone} zone; the method scores the treated area"
+            elsewhere.append(LeftOut(id=reading.id, why=why))
         else:
             groups[step.panel, step.phase].append(reading)
-    return groups, washed
+    return groups, elsewhere
 
 
 def _panel(

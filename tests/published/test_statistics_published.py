@@ -4,8 +4,6 @@ import math
 
 import numpy as np
 import pytest
-from uncertainties import correlated_values, std_dev
-from uncertainties.umath import cos, sin
 
 from acquire.scoring.statistics import (
     effective_freedom,
@@ -151,23 +149,3 @@ def test_one_two_and_three_sigma_factors() -> None:
     coverages = [math.erf(k / math.sqrt(2)) for k in (1, 2, 3)]
     assert [round(student_factor(1, coverage), 2) for coverage in coverages] == [1.84, 13.97, 235.80]
     assert [round(student_factor(10, coverage), 2) for coverage in coverages] == [1.05, 2.28, 3.96]
-
-
-def test_correlated_means_of_resistance_and_reactance() -> None:
-    """GUM H.2; data and results second-hand from public fixtures; recomputed.
-
-    Our means and standard deviations go in; the propagation is that of the package every score rests on.
-    """
-    volts = [5.007, 4.994, 5.005, 4.990, 4.999]
-    milliamps = [19.663, 19.639, 19.640, 19.685, 19.678]
-    phases = [1.0456, 1.0438, 1.0468, 1.0428, 1.0433]
-    rows = [volts, milliamps, phases]
-    means = [mean(row) for row in rows]
-    assert means == pytest.approx([4.9990, 19.6610, 1.04446], abs=1e-9)
-    errors = [sd(row) / math.sqrt(5) for row in rows]
-    assert errors == pytest.approx([0.0032094, 0.0094710, 0.00075206], rel=2e-5)
-    v, i, phi = correlated_values(means, np.cov(np.array(rows)) / 5)
-    impedance = v / (i / 1000)
-    assert std_dev(impedance * cos(phi)) == pytest.approx(0.0710714, abs=5e-8)
-    assert std_dev(impedance * sin(phi)) == pytest.approx(0.2955817, abs=5e-8)
-    assert std_dev(impedance) == pytest.approx(0.2363361, abs=5e-8)
