@@ -20,6 +20,7 @@ from acquire.scoring.method import Method
 from acquire.scoring.results import LeftOut, Scorecard
 from acquire.scoring.scorecard import score
 from acquire.scoring.standings import Standings, rank
+from acquire.trials import trials_of, withdrawn
 from drivers.keys import nearest
 
 
@@ -60,15 +61,20 @@ def gather(journal: Journal, *, as_stamped: bool = False) -> Material:
     Raises:
         JournalError: the journal cannot be read.
     """
-    ratings, replaced = _newest([rating for _, rating in facts(journal, "rating", Rating)])
-    trials = {trial.id: trial for _, trial in facts(journal, "trial", Trial)}
+    void = withdrawn(journal)
+    ratings, replaced = _newest(
+        [rating for _, rating in facts(journal, "rating", Rating) if rating.id not in void]
+    )
+    trials = trials_of(journal)
     return Material(
         trials=tuple(trials.values()),
         readings=tuple(logged_readings(journal) if as_stamped else known_readings(journal)),
         refusals=tuple(refusal for _, refusal in facts(journal, "refusal", Refusal)),
         ratings=tuple(ratings),
         replaced=tuple(replaced),
-        inspections=tuple(found for _, found in facts(journal, "inspection", Inspection)),
+        inspections=tuple(
+            found for _, found in facts(journal, "inspection", Inspection) if found.id not in void
+        ),
         checks=tuple((event.id, check) for event, check in facts(journal, "check", Check)),
         streams=tuple(start for _, start in facts(journal, "stream", StreamStart)),
     )

@@ -14,6 +14,7 @@ from acquire.facts import facts
 from acquire.journal import Journal
 from acquire.logger import readings
 from acquire.model import Inspection, Phase, Rating, Reading, Step, Test, Trial
+from acquire.protocol_events import Sealed, StepEvent, Unsealed
 from acquire.scoring.method import Method
 from acquire.scoring.ratings import scale_of, unfit
 from acquire.scoring.scope import panels_of
@@ -51,22 +52,35 @@ class StepState:
 
 def record_of(journal: Journal, trial: str | None = None) -> Record:
     """What the journal knows now, of one trial or of all."""
-    ratings = {(one.trial, one.step): one for _, one in facts(journal, "rating", Rating)}
-    inspections = tuple(one for _, one in facts(journal, "inspection", Inspection))
+    void = withdrawn(journal)
+    ratings = {
+        (one.trial, one.step): one for _, one in facts(journal, "rating", Rating) if one.id not in void
+    }
+    inspections = tuple(one for _, one in facts(journal, "inspection", Inspection) if one.id not in void)
     return Record(tuple(readings(journal, trial)), tuple(ratings.values()), inspections)
 
 
 def trials_of(journal: Journal) -> dict[str, Trial]:
-    """Every trial by its id, in the order they were opened."""
-    return {trial.id: trial for _, trial in facts(journal, "trial", Trial)}
+    """Every trial by its id, in the order they were opened; products that were unsealed by their names."""
+    trials = {trial.id: trial for _, trial in facts(journal, "trial", Trial)}
+    opened = {one.id: one.mapping for _, one in facts(journal, "unsealed", Unsealed)}
+    for _, sealed in facts(journal, "sealed", Sealed):
+        for letter, product in opened.get(sealed.id, {}).items():
+            trial = sealed.trials.get(letter, "")
+            if trial in trials:
+                trials[trial] = trials[trial].model_copy(update={"product": product})
+    return trials
+
+
+def withdrawn(journal: Journal) -> frozenset[str]:
+    """Ids of ratings, inspections and applications that a person voided or repeated: they no longer count."""
+    return frozenset(id_ for _, one in facts(journal, "step", StepEvent) for id_ in one.withdraws)
 
 
 def steps(trial: Trial, method: Method) -> list[Step]:
     """Every step of a trial under a method, in order."""
     found: list[Step] = []
-    measured = [
-        test for test, used in ((Test.SLIP, method.slip.used), (Test.GLOSS, method.gloss.used)) if used
-    ]
+    measured = [test for test in (Test.SLIP, Test.GLOSS, Test.UV) if uses(method, test)]
     found += [Step(test=test, panel=panel, phase=BARE) for test in measured for panel in trial.panels]
     if method.handling.used and not trial.control:
         found += [Step(test=Test.HANDLING, panel=panel) for panel in panels_of(Test.HANDLING, trial.panels)]
@@ -83,13 +97,26 @@ def steps(trial: Trial, method: Method) -> list[Step]:
     return found
 
 
+def uses(method: Method, test: Test) -> bool:
+    """Whether a method scores a test."""
+    sections = {
+        Test.SLIP: method.slip.used,
+        Test.GLOSS: method.gloss.used,
+        Test.WASH: method.wash.used,
+        Test.HANDLING: method.handling.used,
+        Test.APPEARANCE: method.appearance.used,
+        Test.UV: method.uv.used,
+    }
+    return sections[test]
+
+
 def states(trial: Trial, method: Method, record: Record) -> list[StepState]:
     """How far each step of a trial is. Wash stages behind a failed inspection are not asked for."""
     found = []
     for step in steps(trial, method):
         state = state_of(trial.id, step, method, record)
         found.append(state)
-        if step.test is Test.WASH and _failed(trial.id, step, record):
+        if step.test is Test.WASH and failed(trial.id, step, record):
             break
     return found
 
@@ -114,6 +141,9 @@ def state_of(trial_id: str, step: Step, method: Method, record: Record) -> StepS
     if step.test is Test.WASH:
         return StepState(step, int(_inspected(trial_id, step, method, record)), 1)
     own = [reading for reading in record.readings if _same(reading.trial, reading.step, trial_id, step)]
+    if step.test is Test.UV:
+        counted = sum(reading.counts is not False and not reading.extra for reading in own)
+        return StepState(step, counted, method.uv.readings)
     want = wanted(step.test, method)
     return StepState(step, len(select(own, want, method).used), want.asked)
 
@@ -243,7 +273,7 @@ def check_rating(rating: Rating, trial: Trial, method: Method) -> None:
         )
 
 
-def _failed(trial_id: str, step: Step, record: Record) -> bool:
+def failed(trial_id: str, step: Step, record: Record) -> bool:
     """Whether the newest answer is no, even one that cannot count: such a panel is washed no further."""
     found = [one for one in _inspections(trial_id, step, record) if one.stage == step.stage]
     return bool(found) and not stood(found[-1])
