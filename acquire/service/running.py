@@ -20,6 +20,7 @@ from acquire.climate import climate_of, in_words, log_climate
 from acquire.clock import Clock, StepWatch
 from acquire.errors import ConfigError, JournalError, RecordingError, TransportError
 from acquire.home import Home
+from acquire.live import Live
 from acquire.logger import Announcement, Logger
 from acquire.model import UNIT_OF, Amendment, Step, Test, Trial
 from acquire.notes import Note, Tell
@@ -47,6 +48,7 @@ class Service:
         gauges: which gauges to open; all of the bench if left out.
         shortest_limit_s: see `PortOwner`; for clocks that run faster than real time.
         ports: where USB serial numbers are looked up.
+        live: hub for those who watch: it gets notes, traces and the gauges' states.
 
     Raises:
         ConfigError: bench, method or a description is faulty, or there is no such gauge.
@@ -63,12 +65,14 @@ class Service:
         gauges: Sequence[str] | None = None,
         shortest_limit_s: float = 0.0,
         ports: SystemPorts = system_ports,
+        live: Live | None = None,
     ) -> None:
         self.home = home
         self.bench = home.bench()
         self.method = home.method()
         self._clock = clock
-        self._tell = tell
+        self._live = live or Live()
+        self._tell = tell = self._live.beside(tell)
         self._stall_s = max(STALL_S, STALL_LIMITS_N * shortest_limit_s)
         self._doubts: list[Amendment] = []
         self._clock_watch = StepWatch(clock)
@@ -92,6 +96,8 @@ class Service:
             raise
         self._open, self._events = self._ports.gauges, self._ports.events
         self._news = PortNews(self.logger, tell)
+        for name, one in self._open.items():
+            self._live.opens(name, descriptions[name].quantity, one.line.source.start_utc)
 
     @classmethod
     def for_step(
@@ -141,6 +147,7 @@ class Service:
         task, one.task = one.task, None
         if task is not None:
             task.stop()
+            self._live.step(one.line.gauge, None, None)
 
     def await_ports(self, limit_s: float) -> None:
         """Pumps until every port has been open once, but for gauges that no step depends on.
@@ -174,6 +181,7 @@ class Service:
         """
         one = self._gauge_for(step)
         self._end_task(one)
+        self._live.step(one.line.gauge, trial.id, step)
         record = partial(record_of, self.journal, trial.id)
         if step.test is Test.WASH:
             target = self.method.wash.strokes_at(step.stage or 0)
@@ -292,6 +300,7 @@ class Service:
         found = one.line.stream.take(event)
         task = one.task
         if event.kind == "chunk":
+            self._live.hear(one.line.gauge, one.line.stream)
             self._news.heard(one)
             if task is not None:
                 task.samples()
