@@ -34,7 +34,7 @@ def score_endurance(
     rules = method.wash
     readings = list(readings)
     left_out, marks = looked_at(inspections, readings, method)
-    by_panel, unfit = _by_panel(judge(inspections, readings, method))
+    by_panel, unfit = can_count(judge(inspections, readings, method))
     left_out += (LeftOut(id=inspection.id, why=why) for inspection, why in unfit)
     used: list[str] = []
     panels: list[PanelResult] = []
@@ -67,7 +67,7 @@ def score_endurance(
     return score, points
 
 
-def _by_panel(
+def can_count(
     judged: Iterable[Judged],
 ) -> tuple[dict[str, list[Inspection]], list[tuple[Inspection, str]]]:
     """Inspections that can count, by panel, and the others with the reason."""
