@@ -7,7 +7,7 @@ readings under two checks only in what both had in common, such as the reference
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Sequence
 
-from acquire.model import Reading, UncertaintyPart
+from acquire.model import AppliedCorrection, Reading, UncertaintyPart
 from acquire.scoring.method import GaugeError
 from acquire.scoring.selection import Candidate
 from acquire.scoring.uncertainty import Source, Sources, Uncertain
@@ -24,6 +24,7 @@ class GaugeErrors:
         self._scale = how == "scale"
         self._unit = unit
         self._sources = sources
+        self._known: dict[str, Source] = {}
         self._largest: dict[str, float] = defaultdict(float)
         # A stamp of before parts were told may stand for several: the least certain of a check rules.
         self._whole: dict[tuple[str, str | None], float] = defaultdict(float)
@@ -39,17 +40,19 @@ class GaugeErrors:
                     self._whole[group], self._size(candidate.reading, stamp.standard_uncertainty)
                 )
 
-    def of_mean(self, used: Sequence[Candidate]) -> Uncertain:
-        """An error about zero of the mean of these readings."""
+    def of_mean(self, used: Sequence[Candidate], centre: float) -> Uncertain:
+        """The mean of these readings, with what their gauges make uncertain in it."""
         slopes: dict[Source, float] = defaultdict(float)
         for candidate in used:
-            weight = candidate.value if self._scale else 1.0
-            for source, size in self._errors(candidate.reading):
-                slopes[source] += weight / len(used) * size / source.standard_uncertainty
-        for candidate in used:
-            for source, size in self._correction(candidate.reading):
-                slopes[source] += size / len(used) / source.standard_uncertainty
-        return Uncertain(0.0, slopes)
+            reading = candidate.reading
+            weight = (candidate.value if self._scale else 1.0) / len(used)
+            for source, size in self._errors(reading):
+                slopes[source] += weight * size / source.standard_uncertainty
+            if reading.correction is not None and reading.correction.standard_uncertainty:
+                source = self._correction(reading.correction)
+                share = reading.correction.standard_uncertainty / source.standard_uncertainty
+                slopes[source] += share / len(used)
+        return Uncertain(centre, slopes)
 
     def _size(self, reading: Reading, uncertainty: float) -> float:
         """In the reading's unit, or relative to the value it was found at.
@@ -64,26 +67,29 @@ class GaugeErrors:
 
     def _errors(self, reading: Reading) -> Iterator[tuple[Source, float]]:
         stamp = reading.stamp
-        for part in stamp.parts:
-            size = self._size(reading, part.standard_uncertainty)
-            if size:
-                yield self._source(part, size), size
-        size = 0.0 if stamp.parts else self._whole[reading.gauge, stamp.check]
-        if size:
-            yield self._whole_source(reading, size), size
+        if stamp.parts:
+            by = self._size(reading, 1.0)
+            for part in stamp.parts:
+                size = by * part.standard_uncertainty
+                if size:
+                    yield self._known.get(part.key) or self._part(part, size), size
+        elif size := self._whole[reading.gauge, stamp.check]:
+            yield self._stamp(reading, size), size
 
-    def _source(self, part: UncertaintyPart, size: float) -> Source:
-        return self._sources.source(
+    def _part(self, part: UncertaintyPart, size: float) -> Source:
+        source = self._sources.source(
             0.0,
             size,
             name=part.source,
             unit="1" if self._scale else self._unit,
-            freedom=part.degrees_of_freedom,
             key=part.key,
+            freedom=part.degrees_of_freedom,
             distribution=part.distribution,
         )
+        self._known[part.key] = source
+        return source
 
-    def _whole_source(self, reading: Reading, size: float) -> Source:
+    def _stamp(self, reading: Reading, size: float) -> Source:
         name = f"gauge {reading.gauge}"
         # Without a check, nothing says that the error of another trial was the same.
         key = None if reading.stamp.check is None else f"{name} by {reading.stamp.check}"
@@ -95,19 +101,15 @@ class GaugeErrors:
             key=key or self._sources.own_key(f"{name} unchecked"),
         )
 
-    def _correction(self, reading: Reading) -> Iterator[tuple[Source, float]]:
+    def _correction(self, correction: AppliedCorrection) -> Source:
         """The fit's error moves all that it corrected the same way, each by its own amount."""
-        correction = reading.correction
-        if correction is not None and correction.standard_uncertainty:
-            size = correction.standard_uncertainty
-            source = self._sources.source(
-                0.0,
-                size,
-                name=f"fitted correction {correction.id}",
-                unit=self._unit,
-                key=f"correction {correction.id}",
-            )
-            yield source, size
+        return self._sources.source(
+            0.0,
+            correction.standard_uncertainty,
+            name=f"fitted correction {correction.id}",
+            unit=self._unit,
+            key=f"correction {correction.id}",
+        )
 
 
 def silent_gauges(used: Iterable[Candidate]) -> Iterator[str]:

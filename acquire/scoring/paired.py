@@ -9,7 +9,7 @@ from acquire.model import Phase, Reading, Test
 from acquire.scoring.gauges import GaugeErrors, silent_gauges
 from acquire.scoring.method import GaugeError, Method
 from acquire.scoring.results import LeftOut, PanelResult, Score, SetResult
-from acquire.scoring.rounding import Rounding, exact
+from acquire.scoring.rounding import Rounding, exact_mean
 from acquire.scoring.scope import untouched
 from acquire.scoring.selection import Candidate, Selection, Wanted, select
 from acquire.scoring.statistics import (
@@ -19,7 +19,7 @@ from acquire.scoring.statistics import (
     sd,
     under_read_uncertainty,
 )
-from acquire.scoring.uncertainty import Sources, Twin, Uncertain, average, total
+from acquire.scoring.uncertainty import Sources, Twin, average
 
 PHASES: tuple[Phase, ...] = ("bare", "treated")
 
@@ -122,12 +122,13 @@ def _panel(
     ends: list[Twin] = []
     for phase in PHASES:
         selection = chosen[panel, phase]
-        centre = None
+        centre = end = None
         if selection.problem is None:
             name = f"{phase} {spec.test.value} on {panel}"
             centre = _mean(spec, name, selection.used, errors, sources)
-            ends.append(spec.result(centre))
-        sets.append(_set_result(spec, panel, phase, selection, centre))
+            end = spec.result(centre)
+            ends.append(end)
+        sets.append(_set_result(spec, panel, phase, selection, centre, end))
     if len(ends) < len(PHASES):
         return PanelResult(panel=panel, figure=None, sets=tuple(sets))
     change = spec.change(*ends)
@@ -139,38 +140,30 @@ def _mean(spec: Paired, name: str, used: Sequence[Candidate], errors: GaugeError
     """Mean of a set with all that makes it uncertain."""
     values = [candidate.value for candidate in used]
     count = len(values)
-    uncertain = Uncertain(mean(values)) + sources.make(
+    # Neither divided by sqrt(count): readings that keep falling on the same display step average nothing
+    # away, and at one sample rate and one way of pulling all peaks are under-read alike.
+    step = max(candidate.reading.resolution for candidate in used)
+    bound = mean([candidate.reading.under_read for candidate in used])
+    uncertain = errors.of_mean(used, mean(values))
+    uncertain += sources.make(
         0.0,
         sd(values) / math.sqrt(count),
         name=f"repeatability, {name}",
         unit=spec.unit,
         freedom=count - 1,
     )
-    # Not divided by sqrt(count): readings that keep falling on the same display step average nothing away.
-    step = max(candidate.reading.resolution for candidate in used)
-    uncertain += sources.make(
-        0.0,
-        resolution_uncertainty(step),
-        name=f"resolution, {name}",
-        unit=spec.unit,
-        distribution="rectangular",
-    )
-    # Nor this one: at one sample rate and one way of pulling, all peaks are under-read alike.
-    bound = mean([candidate.reading.under_read for candidate in used])
-    uncertain += sources.make(
-        0.0,
-        under_read_uncertainty(bound),
-        name=f"under-read peaks, {name}",
-        unit=spec.unit,
-        distribution="rectangular",
-    )
-    uncertain += errors.of_mean(used)
-    published = total(Twin.sure(exact(value)) for value in values) / Twin.sure(count)
-    return published.with_uncertain(uncertain).rounded(spec.mean_rounding)
+    for what, size in (
+        ("resolution", resolution_uncertainty(step)),
+        ("under-read peaks", under_read_uncertainty(bound)),
+    ):
+        uncertain += sources.make(
+            0.0, size, name=f"{what}, {name}", unit=spec.unit, distribution="rectangular"
+        )
+    return Twin(exact_mean(values), uncertain).rounded(spec.mean_rounding)
 
 
 def _set_result(
-    spec: Paired, panel: str, phase: Phase, selection: Selection, centre: Twin | None
+    spec: Paired, panel: str, phase: Phase, selection: Selection, centre: Twin | None, end: Twin | None
 ) -> SetResult:
     values = [candidate.value for candidate in selection.used]
     return SetResult(
@@ -187,5 +180,5 @@ def _set_result(
         mean=None if centre is None else centre.figure(spec.unit),
         sd=None if centre is None else sd(values),
         sd_known_to=None if centre is None else relative_sd_of_sd(len(values)),
-        result=None if centre is None else spec.result(centre).figure(spec.result_unit),
+        result=None if end is None else end.figure(spec.result_unit),
     )

@@ -9,7 +9,8 @@ Two traps this module is built around:
 """
 
 import math
-from decimal import Decimal, localcontext
+from collections.abc import Iterable
+from decimal import Context, Decimal
 from fractions import Fraction
 from typing import Literal
 
@@ -18,6 +19,9 @@ from pydantic import Field
 from acquire.model import Model
 
 Rule = Literal["half-even", "half-up"]
+
+# Enough digits for any sum of doubles: nothing is ever rounded in it.
+_EXACT = Context(prec=2000)
 
 
 class Rounding(Model):
@@ -39,9 +43,28 @@ def exact(value: float) -> Fraction:
     Raises:
         ValueError: the value is infinite or not a number.
     """
+    return Fraction(_decimal(value))
+
+
+def exact_mean(values: Iterable[float]) -> Fraction:
+    """Mean of the decimal numbers that floats stand for, as a fraction.
+
+    Raises:
+        ValueError: there are no values, or one is infinite or not a number.
+    """
+    total, count = Decimal(0), 0
+    for value in values:
+        # Decimals add up many times faster than fractions do.
+        total, count = _EXACT.add(total, _decimal(value)), count + 1
+    if count == 0:
+        raise ValueError("a mean needs at least one value")
+    return Fraction(total) / count
+
+
+def _decimal(value: float) -> Decimal:
     if not math.isfinite(value):
         raise ValueError(f"{value} is not a number that can be averaged")
-    return Fraction(format(value, ".15g"))
+    return Decimal(format(value, ".15g"))
 
 
 def round_to(value: Decimal | Fraction | str, how: Rounding) -> Decimal:
@@ -52,11 +75,11 @@ def round_to(value: Decimal | Fraction | str, how: Rounding) -> Decimal:
     """
     if not isinstance(value, Decimal | Fraction | str):
         raise TypeError(f"{value!r} is a {type(value).__name__}: round its decimal text or exact(value)")
-    steps = Fraction(value) / Fraction(how.quantum)
-    if how.rule == "half-even":
-        count = round(steps)
-    else:
-        count = math.floor(abs(steps) + Fraction(1, 2)) * (-1 if steps < 0 else 1)
-    with localcontext() as context:
-        context.prec = len(str(count)) + len(how.quantum.as_tuple().digits)
-        return Decimal(count) * how.quantum
+    exact_value = value if isinstance(value, Fraction) else Fraction(value)
+    above, below = how.quantum.as_integer_ratio()
+    # In whole numbers, because fractions would be reduced at every step on the way.
+    count, rest = divmod(abs(exact_value.numerator) * below, exact_value.denominator * above)
+    twice = 2 * rest - exact_value.denominator * above
+    if twice > 0 or (twice == 0 and (how.rule == "half-up" or count % 2)):
+        count += 1
+    return _EXACT.multiply(Decimal(count if exact_value >= 0 else -count), how.quantum)

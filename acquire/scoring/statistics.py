@@ -3,6 +3,7 @@
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from functools import cache
 from typing import Literal
 
 from scipy.special import stdtrit
@@ -33,6 +34,7 @@ def sd(values: Sequence[float]) -> float:
     return math.sqrt(math.fsum((value - centre) ** 2 for value in values) / (len(values) - 1))
 
 
+@cache
 def relative_sd_of_sd(count: int) -> float:
     """How well a standard deviation of `count` normal values is itself known, relative to its expectation.
 
@@ -90,6 +92,7 @@ def effective_freedom(parts: Iterable[tuple[float, float | None]]) -> float | No
     return 1 / below if below > 0 else None
 
 
+@cache
 def grubbs_critical(count: int, level: float, sides: Sides) -> float:
     """Critical value of Grubbs' test for one outlier among `count` values, at the given level.
 

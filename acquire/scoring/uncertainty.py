@@ -7,7 +7,7 @@ because two scorecards share some of them too.
 """
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 from fractions import Fraction
@@ -62,6 +62,8 @@ class Uncertain:
 
 
 def _combined(one: Uncertain, by_one: float, other: Uncertain, by_other: float) -> Mapping[Source, float]:
+    if not other.slopes and by_one == 1:
+        return one.slopes
     slopes = {source: by_one * slope for source, slope in one.slopes.items()}
     for source, slope in other.slopes.items():
         slopes[source] = slopes.get(source, 0.0) + by_other * slope
@@ -123,15 +125,21 @@ class Twin:
 
 def total(twins: Iterable[Twin]) -> Twin:
     """Sum of any number of twins."""
-    result = Twin.sure(0)
-    for twin in twins:
-        result = result + twin
-    return result
+    return _weighted(list(twins), 1)
 
 
-def average(twins: list[Twin]) -> Twin:
+def average(twins: Sequence[Twin]) -> Twin:
     """Mean of at least one twin."""
-    return total(twins) / Twin.sure(len(twins))
+    return _weighted(twins, len(twins))
+
+
+def _weighted(twins: Sequence[Twin], parts: int) -> Twin:
+    slopes: dict[Source, float] = {}
+    for twin in twins:
+        for source, slope in twin.uncertain.slopes.items():
+            slopes[source] = slopes.get(source, 0.0) + slope / parts
+    value = math.fsum(twin.uncertain.value for twin in twins) / parts
+    return Twin(sum((twin.exact for twin in twins), Fraction(0)) / parts, Uncertain(value, slopes))
 
 
 class Sources:
