@@ -101,14 +101,17 @@ class StampRules(Section):
 
     def rule(self, state: CalibrationState) -> StampRule:
         """The rule for one state."""
-        rules: dict[CalibrationState, StampRule] = {
-            CalibrationState.IN_TOLERANCE: self.in_tolerance,
-            CalibrationState.UNCHECKED: self.unchecked,
-            CalibrationState.OVERDUE: self.overdue,
-            CalibrationState.OUT_OF_TOLERANCE: self.out_of_tolerance,
-            CalibrationState.DOUBTFUL: self.doubtful,
-        }
-        return rules[state]
+        match state:
+            case CalibrationState.IN_TOLERANCE:
+                return self.in_tolerance
+            case CalibrationState.UNCHECKED:
+                return self.unchecked
+            case CalibrationState.OVERDUE:
+                return self.overdue
+            case CalibrationState.OUT_OF_TOLERANCE:
+                return self.out_of_tolerance
+            case CalibrationState.DOUBTFUL:
+                return self.doubtful
 
 
 class OutlierRules(Section):
