@@ -13,11 +13,12 @@ from pathlib import Path
 from typing import Annotated, Any, Literal, Self, TypeVar
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
+from pydantic import BaseModel, Field, PrivateAttr, ValidationError, field_validator, model_validator
 
 from acquire.address import Address, parse_address
 from acquire.atmosphere import Atmosphere
 from acquire.errors import ConfigError
+from acquire.tables import CoverageFactor, NotNegative, Positive, Strokes, Table, Tile, Weight
 from drivers.description import DescriptionError, load_description
 from drivers.keys import OneLine, faults, nearest
 from drivers.modbus_settings import ModbusSettings
@@ -28,15 +29,6 @@ _NAME = re.compile(r"[a-z0-9]+([-_][a-z0-9]+)*")
 _OFFSET = re.compile(r"([+-])(0\d|1[0-4]):([0-5]\d)")
 
 _T = TypeVar("_T", bound=BaseModel)
-Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
-NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]
-CoverageFactor = Annotated[float, Field(ge=1, le=4)]
-
-
-class _Table(BaseModel):
-    """Base of the tables in the file: strict, frozen, unknown keys refused."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid", strict=True)
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,7 +41,7 @@ class Gravity:
     """For a person: which formula, with what assumed."""
 
 
-class Place(_Table):
+class Place(Table):
     """Where the bench stands, for the local gravity."""
 
     latitude_deg: Annotated[float, Field(ge=-90, le=90)]
@@ -57,7 +49,7 @@ class Place(_Table):
     """Above sea level."""
 
 
-class Certificate(_Table):
+class Certificate(Table):
     """A gauge's calibration certificate; the uncertainty is in N, GU or strokes."""
 
     number: OneLine
@@ -71,7 +63,7 @@ class Certificate(_Table):
         return self.expanded_uncertainty / self.coverage_factor
 
 
-class Tolerance(_Table):
+class Tolerance(Table):
     """How far a check may deviate: absolute (N, GU, strokes) or relative to the assigned value."""
 
     absolute: Positive | None = None
@@ -88,7 +80,33 @@ class Tolerance(_Table):
         return self.absolute if self.absolute is not None else (self.relative or 0.0) * abs(value)
 
 
-class BenchGauge(_Table):
+class Decision(Table):
+    """How a check's uncertainty is weighed when its verdict is found."""
+
+    guard: Annotated[float, Field(ge=0, le=3)] = 1.0
+    """Guard band w = guard * U: to pass, a deviation must stay so far inside the tolerance. 0: simple
+    acceptance, where up to one pass in two may be wrong at the limit; 1: fewer than one in forty."""
+
+
+CheckAfter = Literal["re-plug", "drop", "battery change", "adjustment"]
+
+
+class GaugeRules(Table):
+    """When a gauge must be checked again, whatever its last check said."""
+
+    at_start_of_day: bool = True
+    """A check holds no longer than the day it was made on."""
+    every_h: Annotated[float, Field(gt=0, le=168)] | None = None
+    """A check holds this long; left out: `check_valid_h` of the gauge."""
+    after: Annotated[tuple[CheckAfter, ...], Field(strict=False)] = ("drop", "battery change", "adjustment")
+    """What takes the proof from the checks before it."""
+    before_trial: bool = False
+    """A check must have passed since the trial was opened."""
+    after_trial: bool = False
+    """A trial's readings wait for a check after them that passes."""
+
+
+class BenchGauge(Table):
     """One gauge of the bench."""
 
     description: OneLine
@@ -97,51 +115,31 @@ class BenchGauge(_Table):
     tolerance: Tolerance
     where: Literal["room", "panel"] = "room"
     """What a temperature is of: only that of the room is held against the standard atmosphere."""
+    decision: Decision = Decision()
     check_valid_h: Annotated[float, Field(gt=0, le=24)] = 24.0
-    """A check holds this long, and never beyond the end of its day."""
+    """A check holds this long; and by the rules' default never beyond the end of its day."""
+    rules: GaugeRules = GaugeRules()
+    drift_per_h: NotNegative | None = None
+    """It drifts by no more than this within an hour, to either side, in N, GU or strokes: used until its own
+    checks tell more."""
     certificate: Certificate | None = None
+
+    @model_validator(mode="after")
+    def _one_interval(self) -> Self:
+        if self.rules.every_h is not None and "check_valid_h" in self.model_fields_set:
+            raise ValueError("give either check_valid_h or rules.every_h: both say how long a check holds")
+        return self
+
+    @property
+    def holds_h(self) -> float:
+        """How long a check holds."""
+        return self.check_valid_h if self.rules.every_h is None else self.rules.every_h
 
     @field_validator("port")
     @classmethod
     def _an_address(cls, text: str) -> str:
         parse_address(text)
         return text
-
-
-class Weight(_Table):
-    """A check weight; `mass_g` is its conventional mass, as certificates state it."""
-
-    kind: Literal["weight"]
-    mass_g: Positive
-    expanded_uncertainty: NotNegative
-    """Of the mass, in g."""
-    coverage_factor: CoverageFactor = 2.0
-    certificate: OneLine
-    due: date
-
-
-class Tile(_Table):
-    """A gloss standard with its assigned value at each angle it is certified for."""
-
-    kind: Literal["tile"]
-    gloss_gu: Annotated[dict[Literal["20", "45", "60", "75", "85"], Positive], Field(min_length=1)]
-    expanded_uncertainty: NotNegative
-    """Of each value, in GU."""
-    coverage_factor: CoverageFactor = 2.0
-    certificate: OneLine
-    due: date
-
-
-class Strokes(_Table):
-    """A number of strokes counted by hand; needs no certificate."""
-
-    kind: Literal["strokes"]
-    strokes: Annotated[int, Field(gt=0)]
-    expanded_uncertainty: NotNegative = 0.0
-    """Of the hand count, in strokes."""
-    coverage_factor: CoverageFactor = 2.0
-    certificate: str = ""
-    due: date | None = None
 
 
 Reference = Weight | Tile | Strokes
@@ -152,7 +150,7 @@ _KINDS: dict[str, type[Weight] | type[Tile] | type[Strokes]] = {
 }
 
 
-class _Head(_Table):
+class _Head(Table):
     """The keys of the file outside the tables of gauges and references."""
 
     format: Literal["panelwright-bench 1"]
@@ -173,6 +171,13 @@ class Bench(_Head):
 
     gauges: dict[str, BenchGauge]
     references: dict[str, Reference]
+
+    _text: str = PrivateAttr("")
+
+    @property
+    def text(self) -> str:
+        """Content of the file it was read from."""
+        return self._text
 
     @property
     def zone(self) -> tzinfo:
@@ -272,22 +277,42 @@ def load_bench(path: Path, descriptions: Path) -> Bench:
         ConfigError: the file cannot be read, or what is in it; names all faults at once, each with its key.
     """
     try:
-        keys = tomllib.loads(path.read_text(encoding="utf-8-sig"))
+        text = path.read_text(encoding="utf-8-sig")
     except OSError as error:
         raise ConfigError(f"{path} cannot be read: {error.strerror}", hint="check the path") from error
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise ConfigError(f"{path} is not TOML: {error}", hint="mend the line that is named") from error
+    except UnicodeDecodeError as error:
+        raise ConfigError(f"{path} is not UTF-8 text: {error}", hint="save it as UTF-8") from error
+    return parse_bench(text, str(path), descriptions)
+
+
+def parse_bench(text: str, where: str, descriptions: Path | None = None) -> Bench:
+    """Reads the text of a bench file.
+
+    Args:
+        where: what to call it in messages, for example its path.
+        descriptions: as for `load_bench`; without it, gauges are not held against their descriptions.
+
+    Raises:
+        ConfigError: names all faults at once, each with its key.
+    """
+    try:
+        keys = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise ConfigError(f"{where} is not TOML: {error}", hint="mend the line that is named") from error
     found: list[str] = []
     gauges = _gauges(keys, found)
     references = _references(keys, found)
     head = _validated(_Head, keys, "", found)
-    found += _cross_checks(gauges, descriptions)
+    if descriptions is not None:
+        found += _cross_checks(gauges, descriptions)
     if found or head is None:
         raise ConfigError(
-            f"{path} cannot be used:\n" + "\n".join(f"  {fault}" for fault in found),
+            f"{where} cannot be used:\n" + "\n".join(f"  {fault}" for fault in found),
             hint="mend these keys and start again",
         )
-    return Bench(**dict(head), gauges=gauges, references=references)
+    bench = Bench(**dict(head), gauges=gauges, references=references)
+    bench._text = text
+    return bench
 
 
 def _gauges(keys: dict[str, Any], found: list[str]) -> dict[str, BenchGauge]:

@@ -1,6 +1,6 @@
 """A fitted correction of a gauge: made from a multi-point check, in use only while a person says so.
 
-    check ──fit──> Correction (journal) ──active_correction──> correction_at(value shown) ──> amount, uncertainty
+    check ──fit──> Correction (journal) ──active_correction──> correction_at(value shown) ──> amount
 
 A reading's value stays as the gauge showed it; the amount is kept beside it.
 """
@@ -54,7 +54,7 @@ class Correction(Model):
         return self
 
     def covers(self, shown: float) -> bool:
-        """Whether the fit speaks for this value. Limits belong to it, whatever binary fractions make of them."""
+        """Whether the fit speaks for this value; the limits belong to its range."""
         slack = 1e-9 * max(abs(self.lowest), abs(self.highest))
         return self.lowest - slack <= shown <= self.highest + slack
 

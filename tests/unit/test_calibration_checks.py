@@ -2,7 +2,7 @@ from math import hypot, nan, sqrt
 
 import pytest
 
-from acquire.bench import Tolerance
+from acquire.bench import Decision, Tolerance
 from acquire.calibration.checks import Check, evaluate_check
 from acquire.calibration.references import Assigned
 from acquire.errors import ConfigError
@@ -18,6 +18,8 @@ def evaluate(
     tolerance: float = 0.03,
     resolution: float = 0.01,
     assigned: Assigned = WEIGHT,
+    zero_after: tuple[float, ...] = (),
+    guard: float = 1.0,
 ) -> Check:
     return evaluate_check(
         "force",
@@ -28,6 +30,8 @@ def evaluate(
         tolerance=Tolerance(absolute=tolerance),
         t_utc=NOON,
         zero=zero,
+        zero_after=zero_after,
+        decision=Decision(guard=guard),
     )
 
 
@@ -40,6 +44,7 @@ def test_a_check_takes_the_zero_off() -> None:
 
 
 def test_its_uncertainty_holds_reference_repeatability_and_display_steps() -> None:
+    """Of zeros that do not pair with the readings, both scatter for themselves."""
     check = evaluate([2.01, 2.02, 2.03], zero=(0.0, 0.02))
     step = 0.01 / sqrt(12)
     expected = hypot(0.001, 0.01 / sqrt(3), 0.02 / sqrt(2) / sqrt(2), step, step)
@@ -63,8 +68,53 @@ def test_without_scatter_the_factor_is_two() -> None:
 @pytest.mark.parametrize(
     ("shown", "verdict"), [(1.99, "pass"), (1.93, "pass"), (1.9901, "fail"), (1.9299, "fail"), (1.96, "pass")]
 )
-def test_the_tolerance_itself_still_passes(shown: float, verdict: str) -> None:
-    assert evaluate([shown], resolution=0.001).verdict == verdict
+def test_by_simple_acceptance_the_tolerance_itself_still_passes(shown: float, verdict: str) -> None:
+    assert evaluate([shown], resolution=0.001, guard=0.0).verdict == verdict
+
+
+def test_a_guard_band_leaves_room_for_the_uncertainty() -> None:
+    """The limit is the tolerance less U, to either side; between it and the tolerance nothing is decided."""
+    exact = evaluate([1.96], resolution=0.001)
+    room = 0.03 - exact.expanded_uncertainty
+    assert exact.acceptance_limit == pytest.approx(room)
+    for side in (1, -1):
+        inside, outside = 1.96 + side * (room - 1e-6), 1.96 + side * (room + 1e-6)
+        assert evaluate([inside], resolution=0.001).verdict == "pass"
+        assert evaluate([outside], resolution=0.001).verdict == "undecided"
+        assert evaluate([1.96 + side * 0.03], resolution=0.001).verdict == "undecided"
+        assert evaluate([1.96 + side * 0.0301], resolution=0.001).verdict == "fail"
+
+
+def test_a_check_says_how_probable_it_is_that_the_gauge_is_right() -> None:
+    good, near, out = (evaluate([shown], resolution=0.001) for shown in (1.96, 1.9888, 1.992))
+    assert good.reason == (
+        "deviation +0 ± 0.0021 N, tolerance 0.03 N (0.0279 N with guard band): "
+        "within tolerance with a probability of more than 99.9 %"
+    )
+    assert "too near the limit to decide, within tolerance with a probability of 87" in near.reason
+    assert near.conformity == pytest.approx(0.876, abs=0.001)
+    assert out.verdict == "fail"
+    assert out.conformity is not None
+    assert out.conformity < 0.05
+
+
+def test_a_zero_that_drifts_cancels_in_pairs() -> None:
+    """Zeros of 0, 20, 40 and 60 mN, readings midway between: the gauge is exactly right."""
+    check = evaluate([1.97, 1.99, 2.01], zero=(0.0, 0.02, 0.04), zero_after=(0.06,))
+    assert check.deviation == pytest.approx(0.0, abs=1e-12)
+    assert check.zero_drift == pytest.approx(0.06)
+    (repeatability,) = [part for part in check.parts if part.source == "repeatability"]
+    assert repeatability.standard_uncertainty == pytest.approx(0.0, abs=1e-12)
+    unpaired = evaluate([1.97, 1.99, 2.01], zero=(0.0, 0.06))
+    assert unpaired.standard_uncertainty > 5 * check.standard_uncertainty
+
+
+def test_pairs_scatter_as_their_differences_do() -> None:
+    check = evaluate([2.01, 2.02, 2.04], zero=(0.0, 0.02, 0.02))
+    step = 0.01 / sqrt(12)
+    expected = hypot(0.001, 0.01 / sqrt(3), step, step)  # differences 2.01, 2.00, 2.02
+    assert check.standard_uncertainty == pytest.approx(expected, rel=1e-12)
+    assert check.standard_uncertainty == pytest.approx(hypot(*(p.standard_uncertainty for p in check.parts)))
 
 
 def test_an_uncertain_check_decides_nothing_but_a_gross_error_fails() -> None:
