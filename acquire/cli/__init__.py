@@ -28,6 +28,7 @@ _COMMANDS = {
     "report": "acquire.cli.results:report",
     "rule": "acquire.cli.trial:rule",
     "score": "acquire.cli.results:score",
+    "serve": "acquire.cli.serve:serve",
     "simulate": "simulators.cli:simulate",
     "standings": "acquire.cli.results:standings",
     "trial": "acquire.cli.trial:trial",
