@@ -4,27 +4,55 @@
 
 The order is the promise: whatever is announced (a tone, the screen, MQTT) is on disk already, bytes first.
 Nothing logged is changed afterwards; what is learnt later is an amendment, and a reading can be had both
-"as stamped then" and "as known now".
+"as stamped then" and "as known now", or as known at any event in between.
+
+Whatever is judged by the bench file (a stamp, a check, what an incident asks for) stands behind an event with
+that file's text, so that it can be judged again.
 """
 
-from collections.abc import Callable, Iterable, Iterator, Sequence
+import hashlib
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from math import isfinite
 from typing import Literal, TypeVar
 
 from acquire.bench import Bench
+from acquire.calibration.brackets import Bracket, doubtful_readings, span_of
 from acquire.calibration.checks import AbortedCheck, Check
-from acquire.calibration.stamp import Incident, Known, channel_of, doubtful_readings, rules_for, stamp
+from acquire.calibration.history import Incident, Known, channel_of
+from acquire.calibration.rules import rules_for
+from acquire.calibration.stamp import corrected_stamp
 from acquire.capture.taken import Taken
 from acquire.chain import Event, utc_text
 from acquire.clock import Clock
 from acquire.errors import JournalError
-from acquire.facts import facts, read_fact
+from acquire.facts import read_fact
 from acquire.journal import Draft, Journal
-from acquire.model import Amendment, CalibrationState, Details, RawRef, Reading, Refusal, Step
+from acquire.known import History, amended, amendments_of, as_stamped, readings
+from acquire.model import (
+    Amendment,
+    BenchText,
+    Details,
+    RawRef,
+    Reading,
+    Refusal,
+    Step,
+)
 
-Fact = Reading | Refusal | Check | AbortedCheck | Incident | Amendment
+__all__ = [
+    "Announcement",
+    "Fact",
+    "Logger",
+    "Source",
+    "TimeSource",
+    "amended",
+    "as_stamped",
+    "place_of",
+    "readings",
+]
+
+Fact = Reading | Refusal | Check | AbortedCheck | Incident | Amendment | Bracket | BenchText
 TimeSource = Literal["device", "line position", "host read", "typed in"]
 
 _Item = TypeVar("_Item", Reading, Refusal)
@@ -62,7 +90,7 @@ class Logger:
         self._bench = bench
         self._clock = clock
         self._announce = announce
-        self._history = _History(journal)
+        self._history = History(journal)
 
     def log(
         self,
@@ -99,7 +127,17 @@ class Logger:
         _sync(sync_recording, source)
 
         def make() -> Reading:
-            channel = channel_of(details)
+            made, correction = corrected_stamp(
+                gauge,
+                at,
+                self._history.all(),
+                self._history.corrections(),
+                rules,
+                channel=channel_of(details),
+                value=taken.value,
+                trial=trial,
+                trial_opened=self._history.opened(trial) if rules.before_trial else None,
+            )
             return Reading(
                 id=_item_id(raw),
                 trial=trial,
@@ -116,7 +154,8 @@ class Logger:
                 raw=raw,
                 details=details,
                 extra=extra,
-                stamp=stamp(gauge, at, self._history.all(), rules, channel=channel, value=taken.value),
+                correction=correction,
+                stamp=made,
             )
 
         return self._write_item("reading", make)
@@ -169,30 +208,56 @@ class Logger:
             item = make()
             earlier = self._earlier(item, kind)
             items.append(earlier or item)
-            return [] if earlier else [Draft(kind, item, item.id)]
+            return [] if earlier else [*self._bench_drafts(), Draft(kind, item, item.id)]
 
         events = self._append(drafts)
         if events:
-            self._tell(events, items)
+            self._tell(events[-1:], items)
         return items[0]
 
     def record_check(self, check: Check, *, sync_recording: Callable[[], None]) -> Event:
-        """Writes a check; where it failed, also the doubt on every reading that it puts in doubt, at once.
+        """Writes a check and what it says of the readings since the one before, all at once.
+
+        That is one event for their bracket, if there are any, and where the check failed the doubt on every
+        reading that it puts in doubt.
+
+        Returns:
+            The event of the check.
 
         Raises:
             JournalError: nothing was written or announced.
         """
         _sync(sync_recording, check.gauge)
         event_id = f"check.{check.gauge}.{check.channel or 'all'}.{utc_text(check.t_utc)}"
-        doubts: list[Amendment] = []
+        told: list[Fact] = []
 
         def drafts() -> list[Draft]:
-            doubts.extend(self._doubts(check, event_id) if check.verdict == "fail" else [])
-            return [Draft("check", check, event_id), *(Draft("amendment", doubt) for doubt in doubts)]
+            bench = self._bench_drafts()
+            closing = Known(self._journal.head()[0] + 1 + len(bench), event_id, check)
+            follows = self._consequences(closing)
+            told.extend([check, *(fact for _, fact in follows)])
+            return [*bench, Draft("check", check, event_id), *(Draft(kind, fact) for kind, fact in follows)]
 
-        events = self._append(drafts)
-        self._tell(events, [check, *doubts])
+        events = self._append(drafts)[-len(told) :]
+        self._tell(events, told)
         return events[0]
+
+    def _consequences(self, closing: Known) -> list[tuple[str, Amendment | Bracket]]:
+        history = self._history.all()
+        span = span_of(closing, history)
+        bracketed = [
+            event
+            for event in self._journal.events("reading", since=span.since)
+            if event.seq < span.until
+            and (event.body.get("gauge"), channel_of(event.body.get("details") or {}))
+            == (span.gauge, span.channel)
+        ]
+        found: list[tuple[str, Amendment | Bracket]] = []
+        if span.verdict == "failed":
+            found += [("amendment", doubt) for doubt in self._doubts(closing, bracketed)]
+        if bracketed and (span.opening or span.verdict == "failed"):
+            found.append(("bracket", span.bracket([event.id for event in bracketed])))
+        return found
 
     def record_aborted_check(self, aborted: AbortedCheck, *, sync_recording: Callable[[], None]) -> Event:
         """Writes down what a check had measured when it was given up. It proves nothing about the gauge.
@@ -211,7 +276,7 @@ class Logger:
         Raises:
             JournalError: nothing was written or announced.
         """
-        events = self._append([Draft("incident", incident)])
+        events = self._append(lambda: [*self._bench_drafts(), Draft("incident", incident)])[-1:]
         self._tell(events, [incident])
         return events[0]
 
@@ -231,14 +296,14 @@ class Logger:
         return events[0]
 
     def _earlier(self, item: _Item, kind: str) -> _Item | None:
-        """What stands under the item's id already, if it is the same but for its stamp.
+        """What stands under the item's id already, if it is the same but for its stamp and correction.
 
-        The stamp may differ, because the gauge's history has grown since.
+        These may differ, because the gauge's history has grown since.
         """
         found = self._journal.find(item.id)
         if found is None:
             return None
-        said = item.model_dump(mode="json", exclude={"stamp"})
+        said = item.model_dump(mode="json", exclude={"stamp", "correction", "bracket"})
         differs = [key for key, value in said.items() if found.body.get(key) != value]
         if found.kind == kind and not differs:
             return read_fact(type(item), found)
@@ -247,12 +312,27 @@ class Logger:
             hint="the same bytes gave another result: verify the journal against its recordings",
         )
 
-    def _doubts(self, check: Check, event_id: str) -> list[Amendment]:
-        failed = Known(self._journal.head()[0] + 1, event_id, check)
-        logged = _amended(self._journal)
-        doubtful = doubtful_readings(failed, self._history.all(), logged)
+    def _doubts(self, failed: Known, bracketed: Sequence[Event]) -> list[Amendment]:
+        check = failed.fact
+        assert isinstance(check, Check), "only a check fails"
+        amendments = amendments_of(self._journal)
+        logged = [
+            (event.seq, amended(read_fact(Reading, event), amendments.get(event.id, ())))
+            for event in bracketed
+        ]
         reason = f"{check.gauge} failed against {check.reference} afterwards: {check.reason}"
-        return [Amendment(reading=one, what="doubtful", reason=reason, check=event_id) for one in doubtful]
+        return [
+            Amendment(reading=one, what="doubtful", reason=reason, check=failed.id)
+            for one in doubtful_readings(failed, self._history.all(), logged)
+        ]
+
+    def _bench_drafts(self) -> list[Draft]:
+        """The bench file that is judged by, if it is not the one that the journal knows."""
+        text = self._bench.text
+        sha256 = hashlib.sha256(text.encode()).hexdigest()
+        if not text or sha256 == self._history.bench_sha256():
+            return []
+        return [Draft("bench", BenchText(text=text, sha256=sha256))]
 
     def _append(self, drafts: Sequence[Draft] | Callable[[], Sequence[Draft]]) -> list[Event]:
         return self._journal.append_all(drafts, t_utc=self._clock.utc(), t_mono_ns=self._clock.monotonic_ns())
@@ -260,75 +340,6 @@ class Logger:
     def _tell(self, events: Iterable[Event], facts: Iterable[Fact]) -> None:
         for event, fact in zip(events, facts, strict=True):
             self._announce(Announcement(event, fact))
-
-
-class _History:
-    """Checks and incidents as the journal knows them, read up to date at each use."""
-
-    def __init__(self, journal: Journal) -> None:
-        self._journal = journal
-        self._known: dict[str, list[Known]] = {"check": [], "incident": []}
-
-    def all(self) -> list[Known]:
-        models: dict[str, type[Check] | type[Incident]] = {"check": Check, "incident": Incident}
-        for kind, model in models.items():
-            known = self._known[kind]
-            since = known[-1].seq if known else 0
-            for event, fact in facts(self._journal, kind, model, since=since):
-                known.append(Known(event.seq, event.id, fact))
-        return sorted((*self._known["check"], *self._known["incident"]), key=lambda known: known.seq)
-
-
-def as_stamped(journal: Journal, trial: str | None = None) -> list[Reading]:
-    """Readings as they were logged, in order; of one trial or of all.
-
-    Raises:
-        JournalError: the journal cannot be read.
-    """
-    return [read_fact(Reading, event) for event in _logged(journal, trial)]
-
-
-def readings(journal: Journal, trial: str | None = None) -> list[Reading]:
-    """Readings as known now: as logged, with every amendment applied in order; of one trial or of all.
-
-    Raises:
-        JournalError: the journal cannot be read.
-    """
-    return [reading for _, reading in _amended(journal, trial)]
-
-
-def _logged(journal: Journal, trial: str | None) -> Iterator[Event]:
-    # Other trials' readings are passed over unread: a bench soon has tens of thousands of them.
-    return (event for event in journal.events("reading") if trial in (None, event.body.get("trial")))
-
-
-def _amended(journal: Journal, trial: str | None = None) -> list[tuple[int, Reading]]:
-    """Every reading as known now, with its place in the journal; of one trial or of all."""
-    amendments: dict[str, list[Amendment]] = {}
-    # Amendments last: one written meanwhile then finds its reading, or waits for the next call.
-    logged = [(event.seq, read_fact(Reading, event)) for event in _logged(journal, trial)]
-    for _, amendment in facts(journal, "amendment", Amendment):
-        amendments.setdefault(amendment.reading, []).append(amendment)
-    return [(seq, amended(reading, amendments.get(reading.id, ()))) for seq, reading in logged]
-
-
-def amended(reading: Reading, amendments: Iterable[Amendment]) -> Reading:
-    """A reading as its amendments, in the order they were written, make it."""
-    now = reading
-    for amendment in amendments:
-        match amendment.what:
-            case "doubtful":
-                doubt = {"state": CalibrationState.DOUBTFUL, "reason": amendment.reason}
-                now = now.model_copy(update={"stamp": reading.stamp.model_copy(update=doubt)})
-            case "cleared":
-                now = now.model_copy(update={"stamp": reading.stamp})
-            case "flagged":
-                now = now.model_copy(update={"flagged": amendment.reason})
-            case "unflagged":
-                now = now.model_copy(update={"flagged": None})
-            case "ruling":
-                now = now.model_copy(update={"counts": amendment.counts})
-    return now
 
 
 def place_of(taken: Taken, source: Source) -> tuple[datetime, RawRef]:

@@ -72,6 +72,14 @@ class Stamp(Model):
     where no check stands behind it; then it holds at the reading's own value."""
     parts: tuple[UncertaintyPart, ...] = ()
     """What `standard_uncertainty` is the root sum of squares of; empty in journals of earlier versions."""
+    drift: float | None = None
+    """Deviation at that check minus the one at the check before it against the same reference."""
+    drift_standard_uncertainty: float | None = None
+    """What the gauge may have drifted since that check, by this reading's age; None: not known."""
+    drift_basis: str = ""
+    """How that is known, for a person."""
+    closing_due: bool = False
+    """By the bench's rule the reading is only confirmed by a check after it that passes."""
 
 
 class AppliedCorrection(Model):
@@ -164,6 +172,8 @@ class Reading(Model):
     correction: AppliedCorrection | None = None
     """`value` is always as the gauge showed it; scoring adds the correction."""
     stamp: Stamp
+    bracket: Literal["open", "confirmed", "failed"] = "open"
+    """As known now: a check after it passed ("confirmed") or failed; a reading is always logged as "open"."""
 
 
 class Refusal(Model):
@@ -263,6 +273,14 @@ class Climate(Model):
     """Which standard atmosphere it was held against."""
     t_utc: datetime
     raw: RawRef
+
+
+class BenchText(Model):
+    """The bench file as it was used from here on (kind "bench"); written whenever it differs from the last."""
+
+    text: str
+    sha256: str
+    """Of the text, as UTF-8."""
 
 
 class StreamStart(Model):

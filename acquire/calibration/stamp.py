@@ -1,66 +1,31 @@
-"""The one rule that says in what calibration state a gauge is, and the rule for readings put in doubt.
+"""The one rule that says in what calibration state a gauge is, and how far its values can be trusted.
 
-Pure functions of the gauge's history, in the order of the journal. Order counts, not the clock: a failed
-check stays the newest one even if somebody set the computer's clock back afterwards.
+    checks, incidents (in the journal's order) + rules of the gauge + moment, value ──stamp──> Stamp
+
+A pure function: the same events give the same stamp, so that any stamp can be derived again years later.
 """
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
-from datetime import date, datetime, tzinfo
+from datetime import datetime
 from math import hypot, sqrt
 
-from acquire.bench import Bench, Tolerance
+from acquire.calibration.ageing import ageing
 from acquire.calibration.checks import Check
-from acquire.model import CalibrationState, Details, Model, Reading, Stamp
+from acquire.calibration.correction import Correction, active_correction, correction_at, not_corrected
+from acquire.calibration.history import (
+    Checked,
+    Incident,
+    Known,
+    channel_of,
+    covers,
+    decided,
+    needing_check,
+    own_of,
+)
+from acquire.calibration.rules import Rules, rules_for
+from acquire.model import AppliedCorrection, CalibrationState, Stamp, UncertaintyPart
 
-
-class Incident(Model):
-    """Something happened to a gauge that a person should know of: re-plugged, dropped, adjusted."""
-
-    gauge: str
-    t_utc: datetime
-    what: str
-    """Completes "the gauge was …"."""
-    needs_check: bool
-    """Checks made before it no longer count as proof."""
-
-
-@dataclass(frozen=True, slots=True)
-class Known:
-    """One event of a gauge's history: its place in the journal, its id, what it says."""
-
-    seq: int
-    id: str
-    fact: Check | Incident
-
-
-@dataclass(frozen=True, slots=True)
-class Rules:
-    """What holds for one gauge."""
-
-    check_valid_h: float
-    zone: tzinfo
-    tolerance: Tolerance
-    certificate_due: date | None = None
-    """Last day of the gauge's certificate; None: it has none."""
-    certificate_standard_uncertainty: float = 0.0
-
-
-def rules_for(bench: Bench, gauge: str) -> Rules:
-    """The rules of one gauge of a bench.
-
-    Raises:
-        ConfigError: the bench has no such gauge.
-    """
-    entry = bench.gauge(gauge)
-    certificate = entry.certificate
-    return Rules(
-        entry.check_valid_h,
-        bench.zone,
-        entry.tolerance,
-        certificate.due if certificate else None,
-        certificate.standard_uncertainty if certificate else 0.0,
-    )
+__all__ = ["Incident", "Known", "Rules", "channel_of", "corrected_stamp", "rules_for", "stamp"]
 
 
 def stamp(
@@ -71,157 +36,205 @@ def stamp(
     *,
     channel: str | None = None,
     value: float = 0.0,
+    trial: str = "",
+    trial_opened: int | None = None,
+    correction: Correction | None = None,
 ) -> Stamp:
     """Calibration state of `gauge` for a reading taken at `at`.
 
-    A failed check rules until the gauge passes against the same reference. A passed check holds for
-    `check_valid_h` hours, both ends included, and to the end of its day in the bench's time zone.
-    Certificates hold to the end of their due day; a reference's must have held on the day of the check.
-    A check that could not decide counts for nothing. Of several faults the gravest names the state.
+    A failed check rules until the gauge passes against the same references. A passed check holds for
+    `check_valid_h` hours, both ends included, and by the rule `at_start_of_day` to the end of its day in the
+    bench's time zone. Certificates hold to the end of their due day; a reference's must have held on the day
+    of the check. A check that could not decide counts for nothing. Of several faults the gravest names the
+    state.
+
+    `standard_uncertainty` is the root sum of squares of `parts`. All of a deviation stays in it; of a reading
+    that is corrected, what the correction leaves of it. The correction's own uncertainty is not among them:
+    it stands in the reading's `correction`.
 
     Args:
         history: what the journal knew of this gauge and others when the reading was logged, in its order.
         channel: angle of a gloss reading; only checks at that angle count.
         value: the reading's value in its unit, for a relative tolerance where there is no check at all.
+        trial: what is not known of a gauge without a valid check may differ from trial to trial.
+        trial_opened: number of the event that opened the trial, for the rule `before_trial`.
+        correction: the one that the reading uses, if any.
     """
-    own = [known for known in history if _concerns(known.fact, gauge, channel)]
+    own = own_of(history, gauge, channel)
     failed = _standing_failure(own)
     resting = failed or _newest_pass(own, at)
-    faults = list(_faults(at, resting, own, rules))
-    check = resting[1] if resting else None
-    parts = [rules.certificate_standard_uncertainty]
-    if check is not None:
-        # Readings are not corrected for the deviation, so all of it stays in the uncertainty.
-        parts += [check.standard_uncertainty, check.deviation]
+    faults = list(_faults(at, resting, own, rules, trial_opened))
+    known, check = resting or (None, None)
+    aged = None
+    parts = list(_certificate_part(gauge, rules))
+    if resting is not None:
+        aged = ageing(resting, (at - resting[1].t_utc).total_seconds(), own, rules)
+        parts += _check_parts(resting, correction)
+        parts += [aged.part] if aged.part else []
     if any(state is CalibrationState.UNCHECKED for state, _ in faults):
         # All parts must hold at one value, or they could not be scaled to another together.
-        parts.append(rules.tolerance.at(check.assigned if check else value) / sqrt(3))
+        parts.append(_unchecked_part(gauge, trial, rules.tolerance.at(check.assigned if check else value)))
     return Stamp(
         state=faults[0][0] if faults else CalibrationState.IN_TOLERANCE,
         reason="; ".join(reason for _, reason in faults) or _well(check, rules),
-        check=resting[0].id if resting else None,
+        check=known.id if known else None,
         reference=check.reference if check else None,
         checked_utc=check.t_utc if check else None,
         age_s=(at - check.t_utc).total_seconds() if check else None,
         deviation=check.deviation if check else None,
-        standard_uncertainty=hypot(*parts),
+        standard_uncertainty=hypot(*(part.standard_uncertainty for part in parts)),
         at_value=check.assigned if check else None,
+        parts=tuple(parts),
+        drift=aged.change if aged else None,
+        drift_standard_uncertainty=aged.standard_uncertainty if aged else None,
+        drift_basis=aged.basis if aged else "",
+        closing_due=rules.after_trial,
     )
 
 
-def _concerns(fact: Check | Incident, gauge: str, channel: str | None) -> bool:
-    return fact.gauge == gauge and (isinstance(fact, Incident) or fact.channel == channel)
+def corrected_stamp(
+    gauge: str,
+    at: datetime,
+    history: Sequence[Known],
+    corrections: Iterable[Correction],
+    rules: Rules,
+    *,
+    channel: str | None = None,
+    value: float,
+    trial: str = "",
+    trial_opened: int | None = None,
+) -> tuple[Stamp, AppliedCorrection | None]:
+    """The stamp of a reading together with the correction that is in use for it, if any.
+
+    Args:
+        corrections: what the journal knew of them, in its order; the others are as for `stamp`.
+    """
+    active = active_correction(corrections, gauge, channel)
+    found = correction_at(active, value) if active is not None else None
+    made = stamp(
+        gauge,
+        at,
+        history,
+        rules,
+        channel=channel,
+        value=value,
+        trial=trial,
+        trial_opened=trial_opened,
+        correction=active if found else None,
+    )
+    if active is None:
+        return made, None
+    if found is None:
+        said = f"{made.reason}; {not_corrected(active, value)}"
+        return made.model_copy(update={"reason": said}), None
+    amount, uncertainty = found
+    return made, AppliedCorrection(id=active.id, amount=amount, standard_uncertainty=uncertainty)
 
 
-_Resting = tuple[Known, Check]
+def _certificate_part(gauge: str, rules: Rules) -> Iterator[UncertaintyPart]:
+    if rules.certificate_standard_uncertainty:
+        yield UncertaintyPart(
+            source=f"certificate {rules.certificate} of {gauge}".replace("  ", " "),
+            key=f"certificate {gauge} {rules.certificate}".rstrip(),
+            standard_uncertainty=rules.certificate_standard_uncertainty,
+        )
 
 
-def _checks(own: Iterable[Known]) -> Iterator[_Resting]:
-    for known in own:
-        if isinstance(known.fact, Check) and known.fact.verdict != "undecided":
-            yield known, known.fact
+def _check_parts(resting: Checked, correction: Correction | None) -> Iterator[UncertaintyPart]:
+    """What made the check uncertain, and the deviation that nobody took off."""
+    known, check = resting
+    for part in check.parts or _told_whole(check):
+        own_key = f"{part.key} {known.id}" if part.key.split()[0] == "check" else part.key
+        yield part.model_copy(update={"key": own_key})
+    added = correction_at(correction, check.mean) if correction is not None else None
+    left = abs(check.deviation + (added[0] if added else 0.0))
+    if left:
+        what = "what the correction leaves of the deviation" if added else "deviation, not corrected for,"
+        yield UncertaintyPart(
+            source=f"{what} at the check of {check.gauge}",
+            key=f"deviation {known.id}",
+            standard_uncertainty=left,
+        )
 
 
-def _standing_failure(own: Sequence[Known]) -> _Resting | None:
-    """The newest failed check that no later one against the same reference has made good."""
-    newest = {check.reference: (known, check) for known, check in _checks(own)}
-    failures = [resting for resting in newest.values() if resting[1].verdict == "fail"]
-    return max(failures, key=lambda resting: resting[0].seq, default=None)
+def _told_whole(check: Check) -> Iterator[UncertaintyPart]:
+    """Of a check by an earlier version: the reference, and what is left when it is taken off."""
+    if check.assigned_standard_uncertainty:
+        yield UncertaintyPart(
+            source=check.worst_reference,
+            key=f"reference {check.worst_reference}",
+            standard_uncertainty=check.assigned_standard_uncertainty,
+        )
+    rest = check.standard_uncertainty**2 - check.assigned_standard_uncertainty**2
+    # Less than a millionth of a millionth is what binary fractions leave of nothing.
+    if rest > 1e-12 * check.standard_uncertainty**2:
+        yield UncertaintyPart(
+            source="repeatability and display steps", key="check", standard_uncertainty=sqrt(rest)
+        )
 
 
-def _newest_pass(own: Sequence[Known], at: datetime) -> _Resting | None:
+def _unchecked_part(gauge: str, trial: str, tolerance: float) -> UncertaintyPart:
+    return UncertaintyPart(
+        source=f"tolerance of {gauge}, for want of a valid check",
+        key=f"unchecked {gauge} {trial}".rstrip(),
+        standard_uncertainty=tolerance / sqrt(3),
+        distribution="rectangular",
+    )
+
+
+def _standing_failure(own: Sequence[Known]) -> Checked | None:
+    """The newest failed check that no later one against the same references has made good."""
+    standing: list[Checked] = []
+    for known, check in decided(own):
+        if check.verdict == "fail":
+            standing.append((known, check))
+        else:
+            standing = [one for one in standing if not covers(check, one[1])]
+    return standing[-1] if standing else None
+
+
+def _newest_pass(own: Sequence[Known], at: datetime) -> Checked | None:
     """A pass dated later than the reading proves nothing: the clock was set back in between."""
-    passes = [resting for resting in _checks(own) if resting[1].verdict == "pass" and resting[1].t_utc <= at]
+    passes = [resting for resting in decided(own) if resting[1].verdict == "pass" and resting[1].t_utc <= at]
     return passes[-1] if passes else None
 
 
 def _faults(
-    at: datetime, resting: _Resting | None, own: Sequence[Known], rules: Rules
+    at: datetime, resting: Checked | None, own: Sequence[Known], rules: Rules, trial_opened: int | None
 ) -> Iterator[tuple[CalibrationState, str]]:
     """What speaks against the gauge, the gravest first."""
     check = resting[1] if resting else None
     if check is not None and check.verdict == "fail":
-        reason = f"failed against {check.reference} at {_local(check.t_utc, rules)}: {check.reason}"
+        reason = f"failed against {check.reference} at {rules.local(check.t_utc)}: {check.reason}"
         yield CalibrationState.OUT_OF_TOLERANCE, reason
-    if rules.certificate_due is not None and _day(at, rules) > rules.certificate_due:
+    if rules.certificate_due is not None and rules.day(at) > rules.certificate_due:
         yield CalibrationState.OVERDUE, f"its certificate was due on {rules.certificate_due}"
-    if (
-        check is not None
-        and check.reference_due is not None
-        and _day(check.t_utc, rules) > check.reference_due
-    ):
+    if check is not None and check.reference_due is not None and rules.day(check.t_utc) > check.reference_due:
         reason = f"reference {check.reference} was due on {check.reference_due}, before the check"
         yield CalibrationState.OVERDUE, reason
     if check is None or check.verdict == "pass":
-        for reason in _stale(at, resting, own, rules):
+        for reason in _stale(at, resting, own, rules, trial_opened):
             yield CalibrationState.UNCHECKED, reason
 
 
-def _stale(at: datetime, resting: _Resting | None, own: Sequence[Known], rules: Rules) -> Iterator[str]:
+def _stale(
+    at: datetime, resting: Checked | None, own: Sequence[Known], rules: Rules, trial_opened: int | None
+) -> Iterator[str]:
     """Why the newest pass, if any, does not speak for this moment."""
     if resting is None:
         yield "no check has passed before this reading"
         return
     known, check = resting
-    if _day(check.t_utc, rules) != _day(at, rules):
-        yield f"last passed at {_local(check.t_utc, rules)}, not on this day"
+    if rules.at_start_of_day and rules.day(check.t_utc) != rules.day(at):
+        yield f"last passed at {rules.local(check.t_utc)}, not on this day"
     elif (at - check.t_utc).total_seconds() > rules.check_valid_h * 3600:
-        yield f"last passed at {_local(check.t_utc, rules)}; a check holds {rules.check_valid_h:g} h"
-    for later in own:
-        if isinstance(later.fact, Incident) and later.fact.needs_check and later.seq > known.seq:
-            yield f"was {later.fact.what} at {_local(later.fact.t_utc, rules)}, after its last check"
-
-
-def _day(t_utc: datetime, rules: Rules) -> date:
-    return t_utc.astimezone(rules.zone).date()
-
-
-def _local(t_utc: datetime, rules: Rules) -> str:
-    return t_utc.astimezone(rules.zone).strftime("%Y-%m-%d %H:%M")
+        yield f"last passed at {rules.local(check.t_utc)}; a check holds {rules.check_valid_h:g} h"
+    if rules.before_trial and trial_opened is not None and known.seq < trial_opened:
+        yield "the rule asks for a check before each trial, and none has passed since this one was opened"
+    for incident in needing_check(own, behind=known.seq):
+        yield f"was {incident.what} at {rules.local(incident.t_utc)}, after its last check"
 
 
 def _well(check: Check | None, rules: Rules) -> str:
     assert check is not None, "a gauge without a check has a fault"
-    return f"passed against {check.reference} at {_local(check.t_utc, rules)}: {check.reason}"
-
-
-def channel_of(details: Details) -> str | None:
-    """The angle of a gloss value, from what capture noted; None where the gauge has no channels."""
-    channel = details.get("channel")
-    return None if channel is None else str(channel)
-
-
-def doubtful_readings(
-    failed: Known, history: Sequence[Known], readings: Iterable[tuple[int, Reading]]
-) -> list[str]:
-    """Ids of the readings that a failed check puts in doubt.
-
-    These are the gauge's readings since it last passed against the same reference; if it never did, since it
-    last passed at all. Readings that were doubtful or out of tolerance already are left out.
-
-    Args:
-        failed: the failed check.
-        history: what the journal knows of the gauge.
-        readings: (place in the journal, reading), in any order.
-
-    Raises:
-        ValueError: `failed` is not a failed check.
-    """
-    check = failed.fact
-    if not (isinstance(check, Check) and check.verdict == "fail"):
-        raise ValueError(f"event {failed.id} is not a failed check")
-    own = [known for known in history if _concerns(known.fact, check.gauge, check.channel)]
-    passes = [
-        resting for resting in _checks(own) if resting[1].verdict == "pass" and resting[0].seq < failed.seq
-    ]
-    same = [resting for resting in passes if resting[1].reference == check.reference]
-    since = max((known.seq for known, _ in same or passes), default=0)
-    known_bad = (CalibrationState.OUT_OF_TOLERANCE, CalibrationState.DOUBTFUL)
-    return [
-        reading.id
-        for seq, reading in readings
-        if since < seq < failed.seq
-        and reading.gauge == check.gauge
-        and channel_of(reading.details) == check.channel
-        and reading.stamp.state not in known_bad
-    ]
+    return f"passed against {check.reference} at {rules.local(check.t_utc)}: {check.reason}"

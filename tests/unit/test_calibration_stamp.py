@@ -6,7 +6,8 @@ import pytest
 
 from acquire.bench import Tolerance
 from acquire.calibration.checks import Check
-from acquire.calibration.stamp import Incident, Known, Rules, channel_of, doubtful_readings, rules_for, stamp
+from acquire.calibration.brackets import doubtful_readings
+from acquire.calibration.stamp import Incident, Known, Rules, channel_of, rules_for, stamp
 from acquire.model import CalibrationState, RawRef, Reading, Stamp
 from tests.bench_tools import NOON, STEP, after, check, history, make_bench, rules
 

@@ -1,0 +1,142 @@
+"""What the journal knows: of the gauges, and of the readings as stamped then and as known now.
+
+"As known now" is what was logged, with every amendment and every closing check since applied in the order of
+the journal; the same can be had for any event in between. Nothing here writes.
+"""
+
+from collections.abc import Iterable, Iterator, Mapping
+
+from acquire.calibration.brackets import Confirmed, confirming_spans
+from acquire.calibration.checks import Check
+from acquire.calibration.correction import Correction
+from acquire.calibration.history import Incident, Known, channel_of
+from acquire.chain import Event
+from acquire.facts import facts, read_fact
+from acquire.journal import Journal
+from acquire.model import Amendment, BenchText, CalibrationState, Reading, Trial
+
+
+class History:
+    """What the journal knows of the gauges, read up to date at each use."""
+
+    def __init__(self, journal: Journal, *, as_of: int | None = None) -> None:
+        """`as_of`: number of the last event that counts; None: whatever is written."""
+        self._journal = journal
+        self._as_of = as_of
+        self._checks: list[Known] = []
+        self._incidents: list[Known] = []
+        self._corrections: list[tuple[int, Correction]] = []
+        self._bench: tuple[int, str] = (0, "")
+        self._opened: dict[str, int] = {}
+
+    def all(self) -> list[Known]:
+        """Checks and incidents, in order."""
+        self._read("check", Check, self._checks)
+        self._read("incident", Incident, self._incidents)
+        return sorted((*self._checks, *self._incidents), key=lambda known: known.seq)
+
+    def _read(self, kind: str, model: type[Check] | type[Incident], known: list[Known]) -> None:
+        since = known[-1].seq if known else 0
+        for event, fact in facts(self._journal, kind, model, since=since):
+            if self._counts(event):
+                known.append(Known(event.seq, event.id, fact))
+
+    def corrections(self) -> list[Correction]:
+        """Corrections switched on and off, in order."""
+        since = self._corrections[-1][0] if self._corrections else 0
+        for event, correction in facts(self._journal, "correction", Correction, since=since):
+            if self._counts(event):
+                self._corrections.append((event.seq, correction))
+        return [correction for _, correction in self._corrections]
+
+    def bench_sha256(self) -> str:
+        """Of the newest bench file; empty if there is none."""
+        for event, noted in facts(self._journal, "bench", BenchText, since=self._bench[0]):
+            self._bench = event.seq, noted.sha256
+        return self._bench[1]
+
+    def opened(self, trial: str) -> int | None:
+        """Number of the event that opened a trial."""
+        if trial not in self._opened:
+            for event, begun in facts(self._journal, "trial", Trial):
+                self._opened.setdefault(begun.id, event.seq)
+        return self._opened.get(trial)
+
+    def _counts(self, event: Event) -> bool:
+        return self._as_of is None or event.seq <= self._as_of
+
+
+def as_stamped(journal: Journal, trial: str | None = None) -> list[Reading]:
+    """Readings as they were logged, in order; of one trial or of all.
+
+    Raises:
+        JournalError: the journal cannot be read.
+    """
+    return [read_fact(Reading, event) for event in _logged(journal, trial)]
+
+
+def readings(journal: Journal, trial: str | None = None, *, as_of: int | None = None) -> list[Reading]:
+    """Readings as known now: as logged, with every amendment and closing check since applied in order.
+
+    Args:
+        trial: readings of one trial; of all if left out.
+        as_of: as known when the journal ended with the event of this number.
+
+    Raises:
+        JournalError: the journal cannot be read.
+    """
+    # Amendments last: one written meanwhile then finds its reading, or waits for the next call.
+    logged = [
+        (event.seq, read_fact(Reading, event))
+        for event in _logged(journal, trial)
+        if as_of is None or event.seq <= as_of
+    ]
+    confirmed = Confirmed(confirming_spans(History(journal, as_of=as_of).all()))
+    amendments = amendments_of(journal, as_of)
+    return [as_known(seq, reading, amendments, confirmed) for seq, reading in logged]
+
+
+def _logged(journal: Journal, trial: str | None) -> Iterator[Event]:
+    # Other trials' readings are passed over unread: a bench soon has tens of thousands of them.
+    return (event for event in journal.events("reading") if trial in (None, event.body.get("trial")))
+
+
+def amendments_of(journal: Journal, as_of: int | None = None) -> dict[str, list[Amendment]]:
+    """What was learnt since, by the id of the reading, each in the journal's order."""
+    found: dict[str, list[Amendment]] = {}
+    for event, amendment in facts(journal, "amendment", Amendment):
+        if as_of is None or event.seq <= as_of:
+            found.setdefault(amendment.reading, []).append(amendment)
+    return found
+
+
+def as_known(
+    seq: int, reading: Reading, amendments: Mapping[str, list[Amendment]], confirmed: Confirmed
+) -> Reading:
+    """A reading, logged as event `seq`, with what was learnt since."""
+    # A failed check may come behind a passed one; a passed one never reaches back behind a failed one.
+    if confirmed.holds(seq, reading.gauge, channel_of(reading.details)):
+        reading = reading.model_copy(update={"bracket": "confirmed"})
+    return amended(reading, amendments.get(reading.id, ()))
+
+
+def amended(reading: Reading, amendments: Iterable[Amendment]) -> Reading:
+    """A reading as its amendments, in the order they were written, make it."""
+    now = reading
+    for amendment in amendments:
+        match amendment.what:
+            case "doubtful":
+                doubt = {"state": CalibrationState.DOUBTFUL, "reason": amendment.reason}
+                doubted: dict[str, object] = {"stamp": reading.stamp.model_copy(update=doubt)}
+                if amendment.check is not None:
+                    doubted["bracket"] = "failed"
+                now = now.model_copy(update=doubted)
+            case "cleared":
+                now = now.model_copy(update={"stamp": reading.stamp, "bracket": reading.bracket})
+            case "flagged":
+                now = now.model_copy(update={"flagged": amendment.reason})
+            case "unflagged":
+                now = now.model_copy(update={"flagged": None})
+            case "ruling":
+                now = now.model_copy(update={"counts": amendment.counts})
+    return now
