@@ -1,22 +1,39 @@
-"""All trials side by side, best first, and which of them the measurements cannot tell apart."""
+"""All trials, or all products, side by side, best first.
+
+They say which differences are real and how sure each place is.
+"""
 
 import math
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 from typing import Literal
 
+import numpy as np
+from pydantic import Field
+
 from acquire.errors import MethodError
-from acquire.model import Model, Test
+from acquire.model import Model, Test, Trial
+from acquire.scoring.compare import Comparison, compare
+from acquire.scoring.entries import Entry, entries_by_product, entry_of, points_of, side_by_side
+from acquire.scoring.groups import letters
+from acquire.scoring.ranks import DRAWS, SEED, Chances, place_chances
 from acquire.scoring.results import Points, Scorecard, TotalStatus
-from acquire.scoring.statistics import effective_freedom, student_factor
+
+By = Literal["trial", "product"]
+MOST_COMPARED = 300
+"""Rows from the top that are compared with each other; work and memory grow with the square."""
+MOST_LISTED = 30
+"""Rows up to which `Standings.pairs` lists every pair."""
 
 
 class Standing(Model):
-    """One trial's row."""
+    """One row: a trial, or all trials of a product together."""
 
     place: int | None
-    """None: not ranked, for want of the tests in `missing`, or as the control. Equal totals share a place."""
+    """None: not ranked, for want of the tests in `missing`, or as the control. Equal points share a place."""
     trial: str
+    """Id of the trial; in standings by product, the product."""
     control: bool = False
     """An untreated control: it shows what time and washing do alone, and is no rival of the products."""
     status: TotalStatus
@@ -24,44 +41,133 @@ class Standing(Model):
     missing: tuple[Test, ...]
     by_test: dict[Test, Points | None]
     level_with: tuple[str, ...]
-    """Ranked trials whose total differs from this one by less than its expanded uncertainty."""
+    """Ranked rows that cannot be told from this one."""
+    product: str = ""
+    trials: tuple[str, ...] = ()
+    """The trials that the points speak of."""
+    left_out: tuple[str, ...] = ()
+    """Trials of the product that lack what the ranking goes by."""
+    between_sd: float | None = None
+    """Scatter between the trials of a product beyond what their uncertainties explain, in points; None for a
+    single trial."""
+    letters: tuple[str, ...] = ()
+    """Two compared rows have a letter in common exactly if they cannot be told apart."""
+    places: tuple[int, int] | None = None
+    """Best and worst place it may really hold, at the coverage of the uncertainties; None: not compared."""
+    chances: dict[int, float] = Field(default_factory=dict)
+    """Probability of each place that came up in the simulation."""
+
+
+class Pair(Model):
+    """The difference of two rows."""
+
+    one: str
+    other: str
+    difference: float
+    """`one` minus `other`, unrounded points."""
+    standard_uncertainty: float
+    degrees_of_freedom: float | None
+    """None: infinite."""
+    p: float
+    """Probability of a difference at least as large if there were none."""
+    adjusted_p: float
+    """Corrected for the number of pairs."""
+    real: bool
 
 
 class Standings(Model):
-    """Rows in order of place; unranked trials follow by name."""
+    """Rows in order of place; unranked ones follow by name."""
 
     format: Literal["panelwright-standings 1"] = "panelwright-standings 1"
     method_title: str
     method_sha256: str
+    by: By = "trial"
+    test: Test | None = None
+    """Ranked by the points of this test; None: by the total."""
     rows: tuple[Standing, ...]
-    note: str = (
-        "Differences are judged as if trials shared no source of uncertainty. Shared gauges and blocks "
-        "make the doubt of a difference smaller than that, so this errs towards calling trials level."
-    )
+    compared_n: int = 0
+    """How many rows, from the top, were compared with each other."""
+    pairs: tuple[Pair, ...] = ()
+    """Every pair of compared rows, if these are not too many to list."""
+    draws: int = 0
+    """Of the simulation behind `places` and `chances`."""
+    draws_standard_error: float = 0.0
+    """Largest standard error that the number of draws leaves in a probability."""
+    note: str = ""
 
 
-def rank(scorecards: Sequence[Scorecard]) -> Standings:
-    """Ranks trials by their published totals.
+@dataclass(frozen=True, slots=True)
+class _Compared:
+    """What the rows from the top came to beside each other."""
+
+    names: tuple[str, ...]
+    comparison: Comparison
+    letters: list[tuple[str, ...]]
+    chances: Chances
+
+
+def rank(
+    scorecards: Sequence[Scorecard],
+    *,
+    trials: Iterable[Trial] = (),
+    by: By = "trial",
+    test: Test | None = None,
+    draws: int = DRAWS,
+    seed: int = SEED,
+) -> Standings:
+    """Ranks trials, or products, by their published points; doubts are judged by the unrounded ones.
+
+    Args:
+        scorecards: all by one method.
+        trials: the trials of the scorecards; they say the product. Needed for standings by product.
+        by: what makes a row.
+        test: rank by the points of this test; None: by the total.
+        draws: of the simulation of places.
+        seed: of its random numbers.
 
     Raises:
-        MethodError: there are none, they were scored by different methods, or a trial comes twice.
+        MethodError: there are none, they were scored by different methods, a trial comes twice, the method
+            does not use the test, or a trial's product is not known.
     """
     _refuse_unlike(scorecards)
-    ranked = [(card, card.total.points) for card in scorecards if _comparable(card)]
-    totals = sorted(
-        ((card, points) for card, points in ranked if points is not None),
-        key=lambda pair: (-pair[1].value, pair[0].trial),
-    )
-    rows = [_row(card, points, totals) for card, points in totals]
-    placed = {row.trial for row in rows}
-    unranked = sorted((card for card in scorecards if card.trial not in placed), key=lambda card: card.trial)
-    rows += [_row(card, card.total.points, ()) for card in unranked]
     first = scorecards[0]
-    return Standings(method_title=first.method_title, method_sha256=first.method_sha256, rows=tuple(rows))
+    if test is not None and first.score(test) is None:
+        used = ", ".join(score.test.value for score in first.scores)
+        raise MethodError(f"the method does not use {test.value}", hint=f"it uses: {used}")
+    products = {trial.id: trial.product for trial in trials}
+    if by == "product":
+        entries = entries_by_product(scorecards, products, test)
+    else:
+        entries = [entry_of(card, products.get(card.trial, ""), test) for card in scorecards]
+    ranked = sorted(
+        (entry for entry in entries if entry.figure is not None),
+        key=lambda entry: (-points_of(entry).value, entry.name),
+    )
+    unranked = sorted((entry for entry in entries if entry.figure is None), key=lambda entry: entry.name)
+    compared = _compare(ranked[:MOST_COMPARED], draws, seed)
+    rows = [_row(entry, place, index, compared) for index, (place, entry) in enumerate(_placed(ranked))]
+    listed = compared is not None and len(compared.names) <= MOST_LISTED
+    return Standings(
+        method_title=first.method_title,
+        method_sha256=first.method_sha256,
+        by=by,
+        test=test,
+        rows=(*rows, *(_row(entry, None, 0, None) for entry in unranked)),
+        compared_n=0 if compared is None else len(compared.names),
+        pairs=tuple(_pairs(compared)) if compared is not None and listed else (),
+        draws=0 if compared is None else compared.chances.draws,
+        draws_standard_error=0.0 if compared is None else compared.chances.standard_error,
+        note=_note(ranked, by, compared),
+    )
 
 
-def _comparable(card: Scorecard) -> bool:
-    return card.total.status != "incomplete" and not card.control
+def _placed(ranked: Sequence[Entry]) -> Iterable[tuple[int, Entry]]:
+    """Entries in order of their points, with their places; equal points share one."""
+    place = 1
+    for index, entry in enumerate(ranked):
+        if points_of(entry).value != points_of(ranked[index - 1]).value:
+            place = index + 1
+        yield place, entry
 
 
 def _refuse_unlike(scorecards: Sequence[Scorecard]) -> None:
@@ -79,33 +185,87 @@ def _refuse_unlike(scorecards: Sequence[Scorecard]) -> None:
         )
 
 
-def _row(card: Scorecard, points: Points | None, totals: Sequence[tuple[Scorecard, Points]]) -> Standing:
-    place = None
-    level: tuple[str, ...] = ()
-    if totals and points is not None:
-        place = 1 + sum(other.value > points.value for _, other in totals)
-        level = tuple(
-            rival.trial for rival, other in totals if rival.trial != card.trial and not _differ(points, other)
-        )
-    return Standing(
+def _compare(entries: Sequence[Entry], draws: int, seed: int) -> _Compared | None:
+    if len(entries) < 2:
+        return None
+    figures = side_by_side(entries)
+    lower_limits = np.array([entry.lower_limit for entry in entries], dtype=np.bool_)
+    coverage = points_of(entries[0]).coverage
+    comparison = compare(figures, lower_limits, coverage)
+    return _Compared(
+        names=tuple(entry.name for entry in entries),
+        comparison=comparison,
+        letters=letters(~comparison.real),
+        chances=place_chances(figures, lower_limits, coverage, draws=draws, seed=seed),
+    )
+
+
+def _row(entry: Entry, place: int | None, index: int, compared: _Compared | None) -> Standing:
+    """The row of an entry; `index` is where it stands among the compared ones, if it is one of them."""
+    figure = entry.figure if entry.test is not None else entry.total
+    row = Standing(
         place=place,
-        trial=card.trial,
-        control=card.control,
-        status=card.total.status,
-        total=points,
-        missing=card.total.missing,
-        by_test={score.test: score.points for score in card.scores},
-        level_with=level,
+        trial=entry.name,
+        control=entry.control,
+        status=entry.status,
+        total=None if entry.total is None else entry.total.points,
+        missing=entry.missing,
+        by_test={test: None if one is None else one.points for test, one in entry.by_test.items()},
+        level_with=(),
+        product=entry.product,
+        trials=entry.trials,
+        left_out=entry.left_out,
+        between_sd=None if figure is None else figure.between_sd,
+    )
+    if compared is None or index >= len(compared.names):
+        return row
+    chance = compared.chances.chance[index]
+    alike = np.flatnonzero(~compared.comparison.real[index])
+    return row.model_copy(
+        update={
+            "level_with": tuple(compared.names[other] for other in alike if other != index),
+            "letters": compared.letters[index],
+            "places": (int(compared.chances.best[index]), int(compared.chances.worst[index])),
+            "chances": {int(at) + 1: float(chance[at]) for at in np.flatnonzero(chance)},
+        }
     )
 
 
-def _differ(one: Points, other: Points) -> bool:
-    sizes = (one.standard_uncertainty, other.standard_uncertainty)
-    freedom = effective_freedom(
-        [
-            (sizes[0], one.effective_degrees_of_freedom),
-            (sizes[1], other.effective_degrees_of_freedom),
-        ]
-    )
-    expanded = student_factor(freedom, one.coverage) * math.hypot(*sizes)
-    return abs(one.unrounded - other.unrounded) > expanded
+def _pairs(compared: _Compared) -> Iterable[Pair]:
+    found = compared.comparison
+    for row, column in zip(*np.triu_indices(len(compared.names), k=1), strict=True):
+        freedom = float(found.freedom[row, column])
+        yield Pair(
+            one=compared.names[row],
+            other=compared.names[column],
+            difference=float(found.difference[row, column]),
+            standard_uncertainty=float(found.standard_uncertainty[row, column]),
+            degrees_of_freedom=freedom if math.isfinite(freedom) else None,
+            p=float(found.p[row, column]),
+            adjusted_p=float(found.adjusted[row, column]),
+            real=bool(found.real[row, column]),
+        )
+
+
+def _note(ranked: Sequence[Entry], by: By, compared: _Compared | None) -> str:
+    """How the rows were held against each other, in words."""
+    if compared is None:
+        return "With fewer than two ranked rows there is nothing to compare."
+    count = len(compared.names)
+    pairs = count * (count - 1) // 2
+    said = [
+        f"Differences are judged pair by pair, without what two {by}s share (a gauge, a block, a reference), "
+        f"and corrected for {pairs} pair{'' if pairs == 1 else 's'} by Holm's method.",
+        f"Chances of places come from {compared.chances.draws:,} draws of all sources of uncertainty and are "
+        f"good to {100 * compared.chances.standard_error:.2g} % (standard error).",
+    ]
+    if count < len(ranked):
+        said.append(f"Only the best {count} of {len(ranked)} are compared with each other.")
+    if any(entry.lower_limit for entry in ranked[:count]):
+        said.append("What is at least so much (≥) may be better, so it is never called worse than another.")
+    if any(len(entry.trials) > 1 for entry in ranked):
+        said.append(
+            "Points of several trials are their mean; its uncertainty counts how much the trials scatter "
+            "(Mandel and Paule's method), and what they share does not average away."
+        )
+    return " ".join(said)
