@@ -135,10 +135,13 @@ def _reading_mode(path: Path) -> str:
 class Journal:
     """The journal of one bench; made by `open`, closed by `close` or by leaving a `with` block."""
 
-    def __init__(self, path: Path, reader: sa.Engine, writer: sa.Engine | None = None) -> None:
+    def __init__(
+        self, path: Path, reader: sa.Engine, writer: sa.Engine | None = None, *, last: int | None = None
+    ) -> None:
         self.path = path
         self._reader = reader
         self._writer = writer
+        self._last = last
         self._turn = threading.Lock()
 
     @classmethod
@@ -284,6 +287,39 @@ class Journal:
         query = _in_order if kind is None else _in_order.where(_events.c.kind == kind)
         return map(event_of, self._rows(query, since))
 
+    def as_of(self, seq: int) -> "Journal":
+        """The journal as it was when event `seq` was its newest: to be read while this one is open."""
+        return Journal(self.path, self._reader, last=seq)
+
+    def seq_at(self, t_utc: datetime) -> int:
+        """Number of the newest event that was written up to a moment, by the clock of then; 0 if none was."""
+        newest = sa.select(sa.func.max(_events.c.seq)).where(_events.c.t_utc <= utc_text(t_utc))
+        with _explained("read", self.path), self._reader.connect() as connection:
+            return connection.scalar(newest) or 0
+
+    def bodies(self, kind: str, *, until: int) -> Iterator[tuple[int, str]]:
+        """Number and body, as canonical JSON text, of each event of a kind up to number `until`, in order.
+
+        Raises:
+            JournalError: the file cannot be read.
+        """
+        chosen = sa.select(_events.c.seq, _events.c.body).where(
+            _events.c.kind == kind, _events.c.seq <= until
+        )
+        return ((row.seq, row.body) for row in self._pages(chosen.order_by(_events.c.seq)))
+
+    def last_of_trials(self, kinds: Sequence[str], *, until: int) -> dict[str, int]:
+        """Number of the last event up to `until` that names a trial, among events of these kinds.
+
+        Raises:
+            JournalError: the file cannot be read.
+        """
+        trial = sa.func.json_extract(_events.c.body, "$.trial").label("trial")
+        wanted = sa.and_(_events.c.kind.in_(kinds), _events.c.seq <= until)
+        query = sa.select(trial, sa.func.max(_events.c.seq)).where(wanted).group_by(trial)
+        with _explained("read", self.path), self._reader.connect() as connection:
+            return {name: seq for name, seq in connection.execute(query) if name is not None}
+
     def find(self, event_id: str) -> Event | None:
         """The event of that id, if there is one."""
         return next(map(event_of, self._rows(_in_order.where(_events.c.id == event_id))), None)
@@ -291,7 +327,7 @@ class Journal:
     def head(self) -> tuple[int, str]:
         """Number and hash of the newest event: (0, GENESIS) in an empty journal."""
         with _explained("read", self.path), self._reader.connect() as connection:
-            return _head(connection)
+            return _head(connection, self._last)
 
     def verify(self, *, expected_head: str | None = None) -> Verdict:
         """Walks the whole chain and names its first broken link.
@@ -306,19 +342,22 @@ class Journal:
         return walk(self._rows(_in_order), expected_head)
 
     def _rows(self, query: sa.Select[Any], since: int = 0) -> Iterator[Row]:
-        page: Sequence[sa.RowMapping] = ()
+        return (dict(row._mapping) for row in self._pages(query, since))
+
+    def _pages(self, query: sa.Select[Any], since: int = 0) -> Iterator[sa.Row[Any]]:
+        page: Sequence[sa.Row[Any]] = ()
         while not page or len(page) == _PAGE_ROWS:
             with _explained("read", self.path), self._reader.connect() as connection:
-                result = connection.execute(query.where(_events.c.seq > since).limit(_PAGE_ROWS))
-                page = result.mappings().all()
+                page = connection.execute(query.where(_events.c.seq > since).limit(_PAGE_ROWS)).all()
             if not page:
                 return
-            yield from map(dict, page)
-            since = page[-1]["seq"]
+            yield from page
+            since = page[-1].seq
 
 
-def _head(connection: sa.Connection) -> tuple[int, str]:
-    last = connection.execute(_newest).one_or_none()
+def _head(connection: sa.Connection, last_seq: int | None = None) -> tuple[int, str]:
+    query = _newest if last_seq is None else _newest.where(_events.c.seq <= last_seq)
+    last = connection.execute(query).one_or_none()
     return (last.seq, last.hash) if last else (0, GENESIS)
 
 

@@ -19,10 +19,8 @@ from acquire.model import Amendment, BenchText, CalibrationState, Reading, Trial
 class History:
     """What the journal knows of the gauges, read up to date at each use."""
 
-    def __init__(self, journal: Journal, *, as_of: int | None = None) -> None:
-        """`as_of`: number of the last event that counts; None: whatever is written."""
+    def __init__(self, journal: Journal) -> None:
         self._journal = journal
-        self._as_of = as_of
         self._checks: list[Known] = []
         self._incidents: list[Known] = []
         self._corrections: list[tuple[int, Correction]] = []
@@ -38,15 +36,13 @@ class History:
     def _read(self, kind: str, model: type[Check] | type[Incident], known: list[Known]) -> None:
         since = known[-1].seq if known else 0
         for event, fact in facts(self._journal, kind, model, since=since):
-            if self._counts(event):
-                known.append(Known(event.seq, event.id, fact))
+            known.append(Known(event.seq, event.id, fact))
 
     def corrections(self) -> list[Correction]:
         """Corrections switched on and off, in order."""
         since = self._corrections[-1][0] if self._corrections else 0
         for event, correction in facts(self._journal, "correction", Correction, since=since):
-            if self._counts(event):
-                self._corrections.append((event.seq, correction))
+            self._corrections.append((event.seq, correction))
         return [correction for _, correction in self._corrections]
 
     def bench_sha256(self) -> str:
@@ -62,9 +58,6 @@ class History:
                 self._opened.setdefault(begun.id, event.seq)
         return self._opened.get(trial)
 
-    def _counts(self, event: Event) -> bool:
-        return self._as_of is None or event.seq <= self._as_of
-
 
 def as_stamped(journal: Journal, trial: str | None = None) -> list[Reading]:
     """Readings as they were logged, in order; of one trial or of all.
@@ -75,24 +68,20 @@ def as_stamped(journal: Journal, trial: str | None = None) -> list[Reading]:
     return [read_fact(Reading, event) for event in _logged(journal, trial)]
 
 
-def readings(journal: Journal, trial: str | None = None, *, as_of: int | None = None) -> list[Reading]:
+def readings(journal: Journal, trial: str | None = None) -> list[Reading]:
     """Readings as known now: as logged, with every amendment and closing check since applied in order.
 
     Args:
+        journal: `Journal.as_of` gives one that ends earlier, for what was known then.
         trial: readings of one trial; of all if left out.
-        as_of: as known when the journal ended with the event of this number.
 
     Raises:
         JournalError: the journal cannot be read.
     """
     # Amendments last: one written meanwhile then finds its reading, or waits for the next call.
-    logged = [
-        (event.seq, read_fact(Reading, event))
-        for event in _logged(journal, trial)
-        if as_of is None or event.seq <= as_of
-    ]
-    confirmed = Confirmed(confirming_spans(History(journal, as_of=as_of).all()))
-    amendments = amendments_of(journal, as_of)
+    logged = [(event.seq, read_fact(Reading, event)) for event in _logged(journal, trial)]
+    confirmed = Confirmed(confirming_spans(History(journal).all()))
+    amendments = amendments_of(journal)
     return [as_known(seq, reading, amendments, confirmed) for seq, reading in logged]
 
 
@@ -101,12 +90,11 @@ def _logged(journal: Journal, trial: str | None) -> Iterator[Event]:
     return (event for event in journal.events("reading") if trial in (None, event.body.get("trial")))
 
 
-def amendments_of(journal: Journal, as_of: int | None = None) -> dict[str, list[Amendment]]:
+def amendments_of(journal: Journal) -> dict[str, list[Amendment]]:
     """What was learnt since, by the id of the reading, each in the journal's order."""
     found: dict[str, list[Amendment]] = {}
-    for event, amendment in facts(journal, "amendment", Amendment):
-        if as_of is None or event.seq <= as_of:
-            found.setdefault(amendment.reading, []).append(amendment)
+    for _, amendment in facts(journal, "amendment", Amendment):
+        found.setdefault(amendment.reading, []).append(amendment)
     return found
 
 
