@@ -19,6 +19,7 @@ from acquire.outputs.words import (
     plus_minus,
     points_of,
     readings_used,
+    set_place,
     set_words,
     total_of,
     with_uncertainty,
@@ -99,7 +100,7 @@ def _print_score(console: Console, score: Score) -> None:
 
 def _panel_lines(panel: PanelResult, score: Score) -> Iterable[str]:
     for found in panel.sets:
-        yield f"{panel.panel}, {found.phase}: {set_words(found, score)}"
+        yield f"{panel.panel}, {set_place(found)}: {set_words(found, score)}"
     if panel.figure is not None:
         yield f"{panel.panel}: {figure_words(panel, score)}"
 

@@ -85,6 +85,11 @@ def readings_used(score: Score) -> str:
     return f"{len(score.used)} of {len(score.used) + len(score.left_out)}"
 
 
+def set_place(found: SetResult) -> str:
+    """Which of a panel's sets: "bare", or "bare, control zone"."""
+    return found.phase if found.zone is None else f"{found.phase}, {found.zone} zone"
+
+
 def set_words(found: SetResult, score: Score) -> str:
     """The readings of one panel before or after the product, as one phrase."""
     if found.mean is None or found.result is None:
@@ -103,11 +108,11 @@ def figure_words(panel: PanelResult, score: Score) -> str:
     """What one panel came to: its change, its rating, or how far its washing went."""
     figure = panel.figure
     if figure is None:
-        return "not complete"
+        return "not complete" if score.screening is None else score.screening.words
     if panel.sets:
         # A friction that fell is a gain, a gloss that rose is one.
         rose = (figure.value < 0) == (figure.unit == "1")
-        what = "friction " if figure.unit == "1" else ""
+        what = {"1": "friction ", "%": "UV "}.get(figure.unit, "")
         unit = "" if figure.unit == "1" else f" {figure.unit}"
         alike = [one.result for other in score.panels for one in other.sets if one.result is not None]
         size = measured(figure, alike).lstrip("-")

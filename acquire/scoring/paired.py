@@ -5,10 +5,10 @@ from collections import defaultdict
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
-from acquire.model import Phase, Reading, Test
+from acquire.model import Phase, Reading, Step, Test
 from acquire.scoring.gauges import GaugeErrors, silent_gauges
 from acquire.scoring.method import GaugeError, Method
-from acquire.scoring.results import LeftOut, PanelResult, Score, SetResult
+from acquire.scoring.results import Figure, LeftOut, PanelResult, Score, SetResult
 from acquire.scoring.rounding import Rounding, exact_mean
 from acquire.scoring.scope import untouched
 from acquire.scoring.selection import Candidate, Selection, Wanted, select
@@ -125,10 +125,13 @@ def _panel(
         centre = end = None
         if selection.problem is None:
             name = f"{phase} {spec.test.value} on {panel}"
-            centre = _mean(spec, name, selection.used, errors, sources)
+            centre = mean_of(name, spec.unit, selection.used, errors, sources).rounded(spec.mean_rounding)
             end = spec.result(centre)
             ends.append(end)
-        sets.append(_set_result(spec, panel, phase, selection, centre, end))
+        step = Step(test=spec.test, panel=panel, phase=phase)
+        mean_figure = None if centre is None else centre.figure(spec.unit)
+        result_figure = None if end is None else end.figure(spec.result_unit)
+        sets.append(set_result(step, spec.want, selection, mean_figure, result_figure))
     if len(ends) < len(PHASES):
         return PanelResult(panel=panel, figure=None, sets=tuple(sets))
     change = spec.change(*ends)
@@ -136,7 +139,7 @@ def _panel(
     return PanelResult(panel=panel, figure=change.figure(spec.result_unit), sets=tuple(sets))
 
 
-def _mean(spec: Paired, name: str, used: Sequence[Candidate], errors: GaugeErrors, sources: Sources) -> Twin:
+def mean_of(name: str, unit: str, used: Sequence[Candidate], errors: GaugeErrors, sources: Sources) -> Twin:
     """Mean of a set with all that makes it uncertain."""
     values = [candidate.value for candidate in used]
     count = len(values)
@@ -149,27 +152,27 @@ def _mean(spec: Paired, name: str, used: Sequence[Candidate], errors: GaugeError
         0.0,
         sd(values) / math.sqrt(count),
         name=f"repeatability, {name}",
-        unit=spec.unit,
+        unit=unit,
         freedom=count - 1,
     )
     for what, size in (
         ("resolution", resolution_uncertainty(step)),
         ("under-read peaks", under_read_uncertainty(bound)),
     ):
-        uncertain += sources.make(
-            0.0, size, name=f"{what}, {name}", unit=spec.unit, distribution="rectangular"
-        )
-    return Twin(exact_mean(values), uncertain).rounded(spec.mean_rounding)
+        uncertain += sources.make(0.0, size, name=f"{what}, {name}", unit=unit, distribution="rectangular")
+    return Twin(exact_mean(values), uncertain)
 
 
-def _set_result(
-    spec: Paired, panel: str, phase: Phase, selection: Selection, centre: Twin | None, end: Twin | None
+def set_result(
+    step: Step, want: Wanted, selection: Selection, centre: Figure | None, end: Figure | None
 ) -> SetResult:
+    """One set for a scorecard: its mean and what that stands for, if it has them."""
     values = [candidate.value for candidate in selection.used]
     return SetResult(
-        panel=panel,
-        phase=phase,
-        asked=spec.want.asked,
+        panel=step.panel,
+        phase=step.phase,
+        zone=step.zone,
+        asked=want.asked,
         taken=selection.taken,
         used=tuple(candidate.reading.id for candidate in selection.used),
         left_out=selection.left_out,
@@ -177,8 +180,8 @@ def _set_result(
         marks=selection.marks,
         notes=selection.notes,
         problem=selection.problem,
-        mean=None if centre is None else centre.figure(spec.unit),
+        mean=centre,
         sd=None if centre is None else sd(values),
         sd_known_to=None if centre is None else relative_sd_of_sd(len(values)),
-        result=None if end is None else end.figure(spec.result_unit),
+        result=end,
     )

@@ -82,6 +82,8 @@ class SetResult(Model):
 
     panel: str
     phase: Phase
+    zone: str | None = None
+    """None: the treated area."""
     asked: int
     taken: int
     """How many readings were taken, extras included."""
@@ -117,6 +119,27 @@ class PanelResult(Model):
     """At `first_failed` the finish itself was cut through."""
 
 
+class Screening(Model):
+    """What UV screening can tell: an effect, or none at its sensitivity. In percent of the irradiance."""
+
+    detected: bool
+    words: str
+    """The only way to say it: seeing no effect is not having none."""
+    effect: float
+    """Less UV with the product than without; negative: more."""
+    standard_uncertainty: float
+    expanded_uncertainty: float
+    coverage: float
+    critical: float
+    """What `effect` must exceed to be detected."""
+    smallest_detectable: float
+    alpha: float
+    beta: float
+    effective_degrees_of_freedom: float | None
+    """Of the decision; None: infinite."""
+    budget: tuple[BudgetLine, ...]
+
+
 class Score(Model):
     """Points of one test. `used` and `left_out` name every reading, rating or inspection it looked at.
 
@@ -134,6 +157,8 @@ class Score(Model):
     flags: tuple[Flag, ...] = ()
     marks: tuple[Mark, ...] = ()
     notes: tuple[str, ...] = ()
+    screening: Screening | None = None
+    """Of UV screening alone."""
 
 
 class Total(Model):

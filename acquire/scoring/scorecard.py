@@ -17,6 +17,7 @@ from acquire.scoring.ratings import no_handling, score_ratings
 from acquire.scoring.results import Scorecard, Total
 from acquire.scoring.slip import score_slip
 from acquire.scoring.uncertainty import Sources, total
+from acquire.scoring.uv import score_uv
 
 
 def score(
@@ -73,15 +74,24 @@ def score(
         outcomes.append(score_ratings(Test.HANDLING, own_ratings, method, sources, panels))
     if method.appearance.used:
         outcomes.append(score_ratings(Test.APPEARANCE, own_ratings, method, sources, panels))
+    if method.uv.used:
+        outcomes.append(score_uv(own_readings, method, sources, panels))
     return Scorecard(
         trial=trial,
         control=control,
         method_title=method.title,
         method_sha256=method.sha256,
         scores=tuple(score for score, _ in outcomes),
-        total=_total(outcomes, method, sources, needless=(Test.HANDLING,) if control else ()),
+        total=_total(outcomes, method, sources, needless=_needless(method, control)),
         assumptions=tuple(_assumptions(method, here)),
     )
+
+
+def _needless(method: Method, control: bool) -> tuple[Test, ...]:
+    """Tests that the total does not wait for: a screening that earns nothing, and what a control has not."""
+    if control:
+        return Test.HANDLING, Test.UV
+    return (Test.UV,) if method.uv.points_if_detected == 0 else ()
 
 
 def _refuse_repeats(ids: Iterable[str]) -> None:
@@ -111,4 +121,6 @@ def _assumptions(method: Method, gravity: LocalGravity) -> Iterable[str]:
             f"(standard uncertainty {gravity.standard_uncertainty_m_s2:.2g}): {gravity.basis}"
         )
         yield "a peak may be under-read, never over-read; the shown value stands, its doubt is counted"
+    if method.uv.used:
+        yield "UV screening compares what one gauge sees of one lamp; it says nothing of sunlight or of years"
     yield "points speak of the panels tested; how other panels would differ is not part of the uncertainty"

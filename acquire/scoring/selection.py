@@ -84,8 +84,15 @@ def gloss_value(angle_deg: int) -> ValueOf:
     return value_of
 
 
+def uv_value(reading: Reading) -> float | str:
+    """Takes irradiances."""
+    if reading.quantity != "irradiance" or reading.unit != "W/m2":
+        return f"a {reading.quantity} in {reading.unit}, where an irradiance in W/m2 is needed"
+    return reading.value
+
+
 def wanted(test: Test, method: Method) -> Wanted:
-    """What the method asks of one panel and phase in slip or gloss.
+    """What the method asks of one panel and phase in slip, gloss or UV screening.
 
     Raises:
         ValueError: the test is not made of readings.
@@ -94,6 +101,8 @@ def wanted(test: Test, method: Method) -> Wanted:
         return Wanted(slip_value(method.slip.counts), method.slip.asked, method.slip.least)
     if test is Test.GLOSS:
         return Wanted(gloss_value(method.gloss.angle_deg), method.gloss.asked, method.gloss.least)
+    if test is Test.UV:
+        return Wanted(uv_value, method.uv.asked, method.uv.least)
     raise ValueError(f"{test.value} is not made of readings")
 
 
@@ -105,7 +114,7 @@ def flag_outliers(readings: Iterable[Reading], method: Method) -> dict[str, str]
     """
     by_step: dict[tuple[str, Step], list[Reading]] = defaultdict(list)
     for reading in readings:
-        if reading.step.test in (Test.SLIP, Test.GLOSS):
+        if reading.step.test in (Test.SLIP, Test.GLOSS, Test.UV):
             by_step[reading.trial, reading.step].append(reading)
     flags: dict[str, str] = {}
     for (_, step), group in by_step.items():
