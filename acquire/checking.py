@@ -1,13 +1,12 @@
-"""Checks of a gauge against a reference, hands-free: hang the weight, press the key, count the strokes."""
+"""Checks against a reference, hands-free: press the key, count the strokes. Weights: `weighing`."""
 
-from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 
-from acquire.bench import Tolerance
-from acquire.calibration.checks import AbortedCheck, Check, evaluate_check
+from acquire.bench import Decision, Tolerance
+from acquire.calibration.checks import GUARDED, AbortedCheck, Check, evaluate_check
 from acquire.calibration.references import Assigned
-from acquire.capture.levels import Level, LevelCapture
+from acquire.capture.levels import Level
 from acquire.capture.taken import Taken
 from acquire.clock import Clock
 from acquire.logger import Logger
@@ -16,13 +15,6 @@ from acquire.notes import Note, Tell
 from acquire.tasks import STALL_S, Line
 from acquire.units import newtons_per
 from drivers.description import GaugeDescription
-
-ON_SHARE = 0.5
-"""A level of at least this share of what the weight should give is the weight; less is the empty hook."""
-MOVED_SHARE = 0.25
-"""A force that moved by this share of the weight has left its level."""
-STILL_SHARE = 0.01
-"""What a settled gauge may flicker, as a share of the weight; or four display steps, if that is more."""
 
 
 @dataclass(slots=True)
@@ -37,8 +29,10 @@ class Checking:
     repeats: int
     tolerance: Tolerance
     stall_s: float = STALL_S
+    decision: Decision = GUARDED
     values: list[float] = field(default_factory=list)
     zeros: list[float] = field(default_factory=list)
+    zeros_after: list[float] = field(default_factory=list)
     raw: list[RawRef] = field(default_factory=list)
     check: Check | None = None
     over: bool = False
@@ -46,20 +40,37 @@ class Checking:
     seen_us: int = 0
     """When the newest value or zero was sent, on the recording's axis."""
 
+    def __post_init__(self) -> None:
+        for remark in self.assigned.remarks:
+            self.say(remark)
+
     @property
-    def _t_utc(self) -> datetime:
+    def full(self) -> bool:
+        """All readings that were asked for have been taken."""
+        return len(self.values) == self.repeats
+
+    @property
+    def t_utc(self) -> datetime:
         # By the clock its readings are dated by, so that the two can be compared though the calendar is set.
         return self.line.source.start_utc + timedelta(microseconds=self.seen_us)
 
     def add_zero(self, level: Level) -> None:
-        """Takes what the gauge shows with nothing on it."""
-        self.zeros.append(level.value_n)
+        """Takes what the gauge shows with nothing on it: before a reading, or after the last one."""
+        (self.zeros_after if self.full else self.zeros).append(level.value_n)
         self.seen_us = level.t_us
 
     def add(
-        self, value: float, t_us: int, first_byte: int, last_byte: int, opening: int, ordinal: int
+        self,
+        value: float,
+        t_us: int,
+        first_byte: int,
+        last_byte: int,
+        opening: int,
+        ordinal: int,
+        *,
+        on: str | None = None,
     ) -> None:
-        """Takes one value on the reference; the last one ends the check."""
+        """Takes one value on the reference, or on one of several."""
         self.values.append(value)
         self.seen_us = t_us
         self.raw.append(
@@ -72,10 +83,8 @@ class Checking:
             )
         )
         unit = "strokes" if self.assigned.unit == "1" else self.assigned.unit
-        said = f"{len(self.values)} of {self.repeats} on {self.assigned.reference}: {value:.4g} {unit}"
+        said = f"{len(self.values)} of {self.repeats} on {on or self.assigned.reference}: {value:.4g} {unit}"
         self.tell(Note("waiting", said, self.line.gauge, progress=(len(self.values), self.repeats)))
-        if len(self.values) == self.repeats:
-            self._conclude()
 
     def say(self, text: str) -> None:
         self.tell(Note("waiting", text, self.line.gauge))
@@ -86,6 +95,11 @@ class Checking:
             taken, source=self.line.source, gauge=self.line.gauge, sync_recording=self.line.sync
         )
         self.tell(Note("refused", "; ".join(taken.reasons), self.line.gauge, refusal))
+
+    def add_level(self, level: Level, *, on: str | None = None) -> None:
+        """Takes a settled force."""
+        opening = self.line.stream.opening
+        self.add(level.value_n, level.t_us, level.first_byte, level.last_byte, opening, 0, on=on)
 
     def give_up(self) -> None:
         """Writes down what an unfinished check has measured, so that none can be tried again unseen."""
@@ -98,17 +112,24 @@ class Checking:
             channel=self.assigned.channel,
             unit=self.assigned.unit,
             assigned=self.assigned.value,
-            zero=tuple(self.zeros),
+            zero=(*self.zeros, *self.zeros_after),
             readings=tuple(self.values),
             wanted_n=self.repeats,
-            t_utc=self._t_utc,
+            t_utc=self.t_utc,
             raw=tuple(self.raw),
         )
         self.logger.record_aborted_check(aborted, sync_recording=self.line.sync)
         said = f"check given up after {len(self.values)} of {self.repeats}: written down, and proves nothing"
         self.tell(Note("waiting", said, self.line.gauge))
 
-    def _conclude(self) -> None:
+    def begin_anew(self) -> None:
+        """Forgets what was measured, after it was given up and written down."""
+        self.over = False
+        for taken in (self.values, self.zeros, self.zeros_after, self.raw):
+            taken.clear()
+
+    def conclude(self) -> None:
+        """Evaluates what was measured, and writes it down."""
         description = self.line.stream.description
         check = evaluate_check(
             self.line.gauge,
@@ -117,83 +138,27 @@ class Checking:
             unit=self.assigned.unit,
             resolution=canonical_resolution(description),
             tolerance=self.tolerance,
-            t_utc=self._t_utc,
+            t_utc=self.t_utc,
             zero=self.zeros,
+            zero_after=self.zeros_after,
             raw=self.raw,
+            decision=self.decision,
         )
+        self.record(check)
+
+    def record(self, check: Check) -> None:
+        """Writes a check down, then tells it."""
         self.logger.record_check(check, sync_recording=self.line.sync)
         self.check, self.over = check, True
-        self.tell(Note("check", f"{check.verdict}: {check.reason}", self.line.gauge, check))
+        verdict = "can't tell" if check.verdict == "undecided" else check.verdict
+        remarks = "".join(f" ({remark})" for remark in check.remarks)
+        self.tell(Note("check", f"{verdict}: {check.reason}{remarks}", self.line.gauge, check))
 
 
 def canonical_resolution(description: GaugeDescription) -> float:
     """The gauge's display step in N, GU or strokes."""
     factor = newtons_per(description.unit) if description.quantity == "force" else 1.0
     return description.resolution * factor
-
-
-class WeightCheck:
-    """A check weight on a force gauge: empty hook, weight, empty hook, weight …; each taken once settled."""
-
-    def __init__(self, checking: Checking) -> None:
-        self._checking = checking
-        stream = checking.line.stream
-        timing = stream.description.timing
-        weight_n, resolution_n = checking.assigned.value, canonical_resolution(stream.description)
-        self._levels = LevelCapture(
-            rate_hz=timing.rate_hz or 1.0 / (timing.period_s or 0.1),
-            still_n=max(4 * resolution_n, STILL_SHARE * weight_n),
-            moved_n=MOVED_SHARE * weight_n,
-            full_scale_n=stream.full_scale_n,
-        )
-        self._empty = False
-        checking.say("leave the hook empty until the zero is taken")
-
-    @property
-    def done(self) -> bool:
-        return self._checking.check is not None
-
-    def samples(self) -> None:
-        stream = self._checking.line.stream
-        if stream.latest is None:
-            return
-        for level in self._levels.feed(stream.latest_t_us, stream.latest):
-            if not self.done:
-                self._take(level)
-
-    def _take(self, level: Level) -> None:
-        checking = self._checking
-        if abs(level.value_n) < ON_SHARE * checking.assigned.value:
-            if not self._empty:
-                checking.add_zero(level)
-                checking.say(f"zero {level.value_n:+.3g} N taken: hang {checking.assigned.reference}")
-            self._empty = True
-        elif not self._empty:
-            checking.say(f"{level.value_n:.3g} N hang on the hook: take it off first, for the zero")
-        else:
-            self._empty = False
-            # One zero before each placement: in the difference of their means, drift cancels.
-            opening = checking.line.stream.opening
-            checking.add(level.value_n, level.t_us, level.first_byte, level.last_byte, opening, 0)
-            if not self.done:
-                checking.say("take it off again")
-
-    def take(self, taken: Taken) -> None: ...
-
-    def tick(self) -> None: ...
-
-    def opened(self) -> None: ...
-
-    def interrupted(self, why: str) -> None:
-        self._levels.reset()
-        if self._empty:
-            self._empty = False
-            self._checking.zeros.pop()
-        if not self.done:
-            self._checking.say("leave the hook empty when the gauge is back: the zero is taken anew")
-
-    def stop(self) -> None:
-        self._checking.give_up()
 
 
 class TileCheck:
@@ -223,6 +188,8 @@ class TileCheck:
             checking.add(
                 taken.value, taken.t_us, taken.first_byte, taken.last_byte, taken.opening, taken.ordinal
             )
+            if checking.full:
+                checking.conclude()
 
     def samples(self) -> None: ...
 
@@ -273,7 +240,9 @@ class StrokeCheck:
             self._checking.add(
                 strokes, last.t_us, last.first_byte, last.last_byte, last.opening, last.ordinal
             )
-            if not self.done:
+            if self._checking.full:
+                self._checking.conclude()
+            else:
                 self._invite()
 
     def opened(self) -> None: ...
@@ -289,11 +258,3 @@ class StrokeCheck:
 
     def stop(self) -> None:
         self._checking.give_up()
-
-
-CHECKS: dict[str, Callable[[Checking], WeightCheck | TileCheck | StrokeCheck]] = {
-    "N": WeightCheck,
-    "GU": TileCheck,
-    "1": StrokeCheck,
-}
-"""Kind of check by the unit of the reference."""

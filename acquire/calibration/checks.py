@@ -194,11 +194,11 @@ def evaluate_check(
     # A counter's step is no rounding: whole strokes are shown as they are.
     step = 0.0 if unit == "1" else resolution
     shown, scatter = _net(readings, zero, zero_after)
-    parts = [*_reference_parts(assigned), *scatter]
+    parts = [*reference_parts(assigned), *scatter]
     if step:
         # Not divided by the number of values: equal values share one rounding.
         rounded_n = 2 if zero or zero_after else 1
-        parts.append(_rounding(step * sqrt(rounded_n)))
+        parts.append(rounding_part(step * sqrt(rounded_n)))
     return Check(
         **judged(shown - assigned.value, parts, tolerance.at(assigned.value), decision, unit),
         gauge=gauge,
@@ -254,7 +254,8 @@ def repeatability_part(
     )
 
 
-def _rounding(step: float) -> UncertaintyPart:
+def rounding_part(step: float) -> UncertaintyPart:
+    """What the display step makes uncertain."""
     return UncertaintyPart(
         source="display steps",
         key="check display steps",
@@ -263,7 +264,8 @@ def _rounding(step: float) -> UncertaintyPart:
     )
 
 
-def _reference_parts(assigned: Assigned) -> tuple[UncertaintyPart, ...]:
+def reference_parts(assigned: Assigned) -> tuple[UncertaintyPart, ...]:
+    """What makes the assigned value uncertain."""
     whole = UncertaintyPart(
         source=assigned.reference,
         key=f"reference {assigned.reference}",
@@ -272,7 +274,9 @@ def _reference_parts(assigned: Assigned) -> tuple[UncertaintyPart, ...]:
     return assigned.parts or (whole,)
 
 
-class _Judged(TypedDict):
+class Judged(TypedDict):
+    """Fields of a check that follow from its deviation."""
+
     deviation: float
     standard_uncertainty: float
     coverage_factor: float
@@ -293,7 +297,7 @@ def judged(
     permitted: float,
     decision: Decision,
     unit: str,
-) -> _Judged:
+) -> Judged:
     """The fields of a check that follow from a deviation and what makes it uncertain."""
     uncertainty = hypot(*(part.standard_uncertainty for part in parts))
     freedom = effective_freedom((part.standard_uncertainty, part.degrees_of_freedom) for part in parts)
@@ -304,7 +308,7 @@ def judged(
     conformity = conformance_probability(
         deviation, uncertainty, lower=-permitted, upper=permitted, freedom=freedom
     )
-    return _Judged(
+    return Judged(
         deviation=deviation,
         standard_uncertainty=uncertainty,
         coverage_factor=factor,

@@ -7,15 +7,16 @@ acquisition: `pump` raises, and nothing is told that is not on disk.
 """
 
 import queue
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from functools import partial
 from types import TracebackType
 from typing import Self
 
+from acquire.calibration.multipoint import ladder, merged
 from acquire.calibration.references import assigned_value
 from acquire.capture.ambient import AMBIENT
 from acquire.capture.taken import Taken
-from acquire.checking import CHECKS, Checking
+from acquire.checking import Checking, StrokeCheck, TileCheck
 from acquire.climate import climate_of, in_words, log_climate
 from acquire.clock import Clock, StepWatch
 from acquire.errors import ConfigError, JournalError, RecordingError, TransportError
@@ -31,11 +32,15 @@ from acquire.service.opening import OpenGauge, OpenPorts
 from acquire.service.telling import PortNews
 from acquire.tasks import STALL_S, Measure, Task, Wash
 from acquire.trials import record_of
+from acquire.weighing import LadderCheck, WeightCheck
 
 STALL_LIMITS_N = 4
 """A machine stands, for a clock that runs fast, after so many of its shortest limits at least."""
 CLOCK_LIMIT_S = 60.0
 """Recordings date their readings from their own start: beyond this, what follows would be misdated."""
+
+CHECKS: dict[str, Callable[[Checking], Task]] = {"N": WeightCheck, "GU": TileCheck, "1": StrokeCheck}
+"""Kind of check by the unit of the reference."""
 
 
 class Service:
@@ -208,8 +213,21 @@ class Service:
             )
         return one.task
 
-    def check(self, gauge: str, reference: str, *, repeats: int = 3, channel: str | None = None) -> Task:
+    def check(
+        self,
+        gauge: str,
+        reference: str | Sequence[str],
+        *,
+        repeats: int = 3,
+        channel: str | None = None,
+        runs: int = 2,
+    ) -> Task:
         """Checks a gauge against a reference; what it gives belongs to the check until it is done.
+
+        Args:
+            reference: several weights, in any order, are hung up and down the ladder of their loads.
+            repeats: readings on one reference.
+            runs: how often the ladder of several weights is gone up and down.
 
         Raises:
             ConfigError: there is no such gauge or reference, or they do not fit each other.
@@ -218,24 +236,27 @@ class Service:
         if gauge not in self._open:
             raise ConfigError(f"gauge {gauge!r} is not open", hint="name it when the service is started")
         one = self._open[gauge]
-        assigned = assigned_value(self.bench, reference, channel)
-        if assigned.unit != UNIT_OF[one.line.stream.description.quantity]:
+        names = [reference] if isinstance(reference, str) else list(reference)
+        found = [assigned_value(self.bench, name, channel) for name in names]
+        if any(each.unit != UNIT_OF[one.line.stream.description.quantity] for each in found):
             raise ConfigError(
-                f"{reference} is no reference for a gauge of {one.line.stream.description.quantity}",
+                f"{' or '.join(names)} is no reference for a gauge of {one.line.stream.description.quantity}",
                 hint="a force gauge needs a weight, a glossmeter a tile, a counter counted strokes",
             )
+        loads = ladder(found) if len(found) > 1 else []
         checking = Checking(
             one.line,
             self.logger,
             self._tell,
             self._clock,
-            assigned,
-            repeats,
+            merged(loads) if loads else found[0],
+            runs * (2 * len(loads) - 1) if loads else repeats,
             entry.tolerance,
             stall_s=self._stall_s,
+            decision=entry.decision,
         )
         self._end_task(one)
-        task: Task = CHECKS[assigned.unit](checking)
+        task = LadderCheck(checking, loads, runs=runs) if loads else CHECKS[found[0].unit](checking)
         one.task = task
         return task
 

@@ -133,6 +133,8 @@ def test_a_check_that_fails_ends_with_a_status(tmp_path: Path) -> None:
         with Command(*words, "--home", home.folder) as check:
             check.until("waiting", "hang weight-200g")
             gauge.tell("weight 0.25")
+            check.until("waiting", "for the last zero")
+            gauge.tell("weight 0")
             assert check.until("check")["about"]["verdict"] == "fail"
             assert check.end() == (1, "")
 

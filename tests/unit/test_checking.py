@@ -18,9 +18,11 @@ def check_of(bench: Rig) -> Check:
 
 
 def weigh(bench: Rig, *weights_n: float, zero_n: float = 0.0) -> None:
+    """Hangs weights, each after an empty hook, and empties it at last."""
     for weight_n in weights_n:
         bench.hang(zero_n)
         bench.hang(weight_n)
+    bench.hang(zero_n)
 
 
 def test_a_weight_is_taken_three_times_each_from_its_own_zero(tmp_path: Path) -> None:
@@ -43,7 +45,10 @@ def test_a_weight_is_taken_three_times_each_from_its_own_zero(tmp_path: Path) ->
             "take it off again",
             "zero +0 N taken: hang weight-200g",
             "3 of 3 on weight-200g: 1.96 N",
+            "take it off, for the last zero",
         ]
+        assert check.zero_after == (0.0,)
+        assert check.zero_drift == 0.0
         assert bench.told("check") == [f"pass: {check.reason}"]
 
 
@@ -51,9 +56,12 @@ def test_a_zero_that_drifts_is_not_taken_for_the_gauge_being_wrong(tmp_path: Pat
     with rig(tmp_path) as bench:
         bench.service.check("force", "weight-200g")
         for drift_n in (0.0, 0.02, 0.04):
-            weigh(bench, 1.96 + drift_n, zero_n=drift_n)
+            bench.hang(drift_n)
+            bench.hang(1.97 + drift_n)
+        bench.hang(0.06)
         check = check_of(bench)
         assert check.zero == pytest.approx((0.0, 0.02, 0.04))
+        assert check.zero_drift == pytest.approx(0.06)
         assert check.mean == pytest.approx(1.96)
         assert abs(check.deviation) < 0.01
 
@@ -87,7 +95,40 @@ def test_a_swinging_weight_is_waited_for(tmp_path: Path) -> None:
             bench.hang(WEIGHT_N - 0.2, 0.3)
         assert not task.done
         bench.hang(WEIGHT_N)
+        bench.hang(0.0)
         assert check_of(bench).verdict == "pass"
+
+
+def test_a_light_weight_is_told_and_the_right_one_then_taken(tmp_path: Path) -> None:
+    """A fifth of the load, as 100 g are of 500 g: settled, well seen, and not what should hang there."""
+    with rig(tmp_path) as bench:
+        task = bench.service.check("force", "weight-200g", repeats=1)
+        bench.hang(0.0)
+        bench.hang(0.39)
+        assert bench.told("waiting")[-1] == (
+            "0.39 N hang on the hook, weight-200g should give 1.96 N: hang weight-200g"
+        )
+        assert not task.done
+        weigh(bench, WEIGHT_N)
+        assert check_of(bench).verdict == "pass"
+
+
+def test_a_weight_that_hangs_at_the_start_is_not_taken_for_the_zero(tmp_path: Path) -> None:
+    with rig(tmp_path) as bench:
+        bench.service.check("force", "weight-200g", repeats=1)
+        bench.hang(0.39)
+        assert bench.told("waiting")[-1] == "0.39 N hang on the hook: take it off first, for the zero"
+
+
+def test_a_port_lost_before_the_last_zero_ends_the_check_without_it(tmp_path: Path) -> None:
+    with rig(tmp_path) as bench:
+        task = bench.service.check("force", "weight-200g", repeats=1)
+        bench.hang(0.0)
+        bench.hang(WEIGHT_N)
+        assert not task.done
+        bench.lose("force")
+        assert task.done
+        assert check_of(bench).zero_after == ()
 
 
 def test_a_lost_port_throws_away_the_zero_and_nothing_settled_spans_it(tmp_path: Path) -> None:
@@ -146,6 +187,24 @@ def test_what_does_not_fit_is_refused(tmp_path: Path, gauge: str, reference: str
 def test_an_angle_the_tile_has_no_value_for_is_refused(tmp_path: Path) -> None:
     with rig(tmp_path) as bench, pytest.raises(ConfigError, match="angle 20; it has 60"):
         bench.service.check("gloss", "tile", channel="20")
+
+
+def test_of_several_angles_one_must_be_named(tmp_path: Path) -> None:
+    lay_out(tmp_path, BENCH_MORE.replace("{ 60 = 93.0 }", "{ 20 = 88.0, 60 = 93.0 }"))
+    with rig(tmp_path) as bench, pytest.raises(ConfigError, match="several angles: 20, 60") as refused:
+        bench.service.check("gloss", "tile")
+    assert refused.value.hint == "say which one is checked, such as --angle 20"
+
+
+def test_a_tile_that_does_not_go_with_its_glass_is_told_and_still_checked(tmp_path: Path) -> None:
+    lay_out(tmp_path, BENCH_MORE.replace("{ 60 = 93.0 }", "{ 60 = 93.0 }\nrefractive_index = 1.567"))
+    with rig(tmp_path) as bench:
+        bench.service.check("gloss", "tile")
+        assert bench.told("waiting")[0].startswith("tile tile: polished glass of index 1.567 has 100.0 GU")
+        bench.press(93.0, 93.1, 93.0)
+        check = check_of(bench)
+        assert (check.verdict, len(check.remarks)) == ("pass", 1)
+        assert "(tile tile: polished glass" in bench.told("check")[0]
 
 
 def test_a_tile_measured_at_another_angle_is_told_and_not_taken(tmp_path: Path) -> None:
@@ -223,10 +282,9 @@ def test_a_gauge_of_coarse_steps_sees_a_light_weight_hung_and_taken_off(tmp_path
     )
     with rig(tmp_path) as bench:
         task = bench.service.check("force", "weight-200g", repeats=2)
-        for _ in range(2):
-            for force_n in (0.0, WEIGHT_N):
-                line = force_poll_gf(Shown(force_n), ForceState())
-                bench.say("force", [line] * 15, every_s=0.1)
+        for force_n in (0.0, WEIGHT_N, 0.0, WEIGHT_N, 0.0):
+            line = force_poll_gf(Shown(force_n), ForceState())
+            bench.say("force", [line] * 15, every_s=0.1)
         assert task.done
         assert check_of(bench).readings == pytest.approx([1.961, 1.961], abs=0.001)
 
