@@ -2,7 +2,6 @@
 
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
-from fractions import Fraction
 
 from acquire.model import Rating, Test
 from acquire.scoring.method import Method, Scale
@@ -86,8 +85,7 @@ def unfit(rating: Rating, scale: Scale) -> str | None:
         value = exact(rating.value)
     except ValueError as error:
         return str(error)
-    on_scale = Fraction(scale.min) <= value <= Fraction(scale.max)
-    if not on_scale or (value - Fraction(scale.min)) % Fraction(scale.step) != 0:
+    if not scale.has(value):
         return (
             f"{rating.value:g} is not on the scale from {scale.min} to {scale.max} in steps of {scale.step}"
         )

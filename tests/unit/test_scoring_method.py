@@ -1,11 +1,12 @@
 import hashlib
+import re
 from decimal import Decimal
 
 import pytest
 
 from acquire.errors import ConfigError
 from acquire.model import CalibrationState
-from acquire.scoring.method import ASSUMED_GRAVITY, Gravity, parse_method
+from acquire.scoring.method import ASSUMED_GRAVITY, Gravity, Method, parse_method
 from tests.scoring_kit import SHIPPED, method
 
 
@@ -110,3 +111,37 @@ def test_every_calibration_state_has_its_rule() -> None:
         "leave out",
         "use and mark",
     ]
+
+
+def with_anchors(text: str) -> Method:
+    return parse_method(
+        SHIPPED.replace('0 = "cannot be finished', text + '\n0 = "cannot be finished'), "test"
+    )
+
+
+def test_anchors_say_what_values_of_the_scale_mean() -> None:
+    lines = with_anchors('"2.5" = "half way to the next"').handling.anchor_lines()
+    assert lines[1] == "2.5: half way to the next"
+    assert [line.partition(":")[0] for line in lines] == ["0", "2.5", "3", "5", "8", "10"]
+    assert SHIPPED.count(".anchors]") == 2
+
+
+@pytest.mark.parametrize(
+    ("line", "fault"),
+    [
+        ('11 = "beyond"', "handling: anchors stand on no step of the scale: 11"),
+        ('"0.3" = "between"', "handling: anchors stand on no step of the scale: 0.3"),
+        ('low = "a word"', "handling.anchors: each is a value of the scale and what it means"),
+    ],
+)
+def test_an_anchor_off_the_scale_is_a_fault(line: str, fault: str) -> None:
+    with pytest.raises(ConfigError, match=re.escape(fault)):
+        with_anchors(line)
+
+
+def test_screening_is_optional_and_its_keys_are_checked() -> None:
+    old = SHIPPED[: SHIPPED.index("[uv]")]
+    assert not parse_method(old, "test").uv.used
+    with pytest.raises(ConfigError, match=r"uv: least_readings \(7\) is more than readings \(6\)"):
+        parse_method(old + "[uv]\nleast_readings = 7\n", "test")
+    assert parse_method(old + "[uv]\nalpha = 0.01\n", "test").uv.alpha == 0.01
