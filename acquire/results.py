@@ -6,22 +6,29 @@
 local gravity) and the method, so any figure can be worked out again, by this method or by another.
 """
 
-from dataclasses import dataclass
+from collections import defaultdict
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 
+from acquire.archive import Share, shares
 from acquire.bench import Bench
 from acquire.calibration.checks import Check
 from acquire.errors import ConfigError
 from acquire.facts import facts
+from acquire.filters import Filter, passing
 from acquire.journal import Journal
 from acquire.logger import as_stamped as logged_readings
 from acquire.logger import readings as known_readings
-from acquire.model import Inspection, Rating, Reading, Refusal, Step, StreamStart, Trial
-from acquire.scoring.method import Method
+from acquire.model import Inspection, Rating, Reading, Refusal, Step, StreamStart, Test, Trial
+from acquire.protocol_events import PanelEvent
+from acquire.scoring.method import LocalGravity, Method
 from acquire.scoring.results import LeftOut, Scorecard
 from acquire.scoring.scorecard import score
-from acquire.scoring.standings import Standings, rank
+from acquire.scoring.standings import By, Standings, rank
 from acquire.trials import trials_of, withdrawn
 from drivers.keys import nearest
+
+_Replaced = tuple[Rating, Rating]
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,12 +40,14 @@ class Material:
     refusals: tuple[Refusal, ...]
     ratings: tuple[Rating, ...]
     """The newest of each trial and step."""
-    replaced: tuple[tuple[Rating, Rating], ...]
+    replaced: tuple[_Replaced, ...]
     """Older ratings, each with the one that replaced it."""
     inspections: tuple[Inspection, ...]
     checks: tuple[tuple[str, Check], ...]
     """With the id of the event, which stamps point at."""
     streams: tuple[StreamStart, ...]
+    colours: Mapping[str, str] = field(default_factory=dict)
+    """Of the listed panels, by name."""
 
     def trial(self, name: str) -> Trial:
         """Raises ConfigError with the nearest known id."""
@@ -77,6 +86,11 @@ def gather(journal: Journal, *, as_stamped: bool = False) -> Material:
         ),
         checks=tuple((event.id, check) for event, check in facts(journal, "check", Check)),
         streams=tuple(start for _, start in facts(journal, "stream", StreamStart)),
+        colours={
+            event.panel: event.colour
+            for _, event in facts(journal, "panel", PanelEvent)
+            if event.what == "added"
+        },
     )
 
 
@@ -88,18 +102,14 @@ def scorecard(material: Material, bench: Bench, method: Method, trial: str) -> S
         MethodError: something would count twice.
     """
     found = material.trial(trial)
-    name = found.id
-    card = score(
-        method,
-        material.readings,
-        material.ratings,
-        material.inspections,
-        trial=name,
-        panels=found.panels,
-        control=found.control,
-        gravity=bench.gravity(),
+    share = Share(
+        found,
+        [reading for reading in material.readings if reading.trial == found.id],
+        [rating for rating in material.ratings if rating.trial == found.id],
+        [inspection for inspection in material.inspections if inspection.trial == found.id],
     )
-    return _with_replaced(card, [pair for pair in material.replaced if pair[0].trial == name])
+    replaced = [pair for pair in material.replaced if pair[0].trial == found.id]
+    return _scored(share, replaced, bench.gravity(), method)
 
 
 def scorecards(material: Material, bench: Bench, method: Method) -> list[Scorecard]:
@@ -108,22 +118,85 @@ def scorecards(material: Material, bench: Bench, method: Method) -> list[Scoreca
     Raises:
         MethodError: something would count twice.
     """
-    return [scorecard(material, bench, method, trial.id) for trial in material.trials]
+    by_trial = {trial.id: Share(trial) for trial in material.trials}
+    replaced: dict[str, list[_Replaced]] = defaultdict(list)
+    for reading in material.readings:
+        if reading.trial in by_trial:
+            by_trial[reading.trial].readings.append(reading)
+    for rating in material.ratings:
+        if rating.trial in by_trial:
+            by_trial[rating.trial].ratings.append(rating)
+    for inspection in material.inspections:
+        if inspection.trial in by_trial:
+            by_trial[inspection.trial].inspections.append(inspection)
+    for pair in material.replaced:
+        replaced[pair[0].trial].append(pair)
+    gravity = bench.gravity()
+    return [_scored(share, replaced[name], gravity, method) for name, share in by_trial.items()]
 
 
-def standings(material: Material, bench: Bench, method: Method) -> Standings:
-    """All trials side by side.
+def rescored(
+    journal: Journal, bench: Bench, method: Method, *, as_stamped: bool = False
+) -> Iterator[Scorecard]:
+    """Scores every trial of a journal one after the other, in the order in which they ended.
+
+    The same cards as by `gather` and `scorecards`, without holding more than the trials open at one time.
 
     Raises:
-        ConfigError: there is none yet.
+        JournalError: the journal cannot be read.
         MethodError: something would count twice.
+    """
+    gravity = bench.gravity()
+    for share in shares(journal, as_stamped=as_stamped):
+        ratings, replaced = _newest(share.ratings)
+        newest = Share(share.trial, share.readings, ratings, share.inspections)
+        yield _scored(newest, replaced, gravity, method)
+
+
+def _scored(
+    share: Share, replaced: Sequence[_Replaced], gravity: LocalGravity | None, method: Method
+) -> Scorecard:
+    card = score(
+        method,
+        share.readings,
+        share.ratings,
+        share.inspections,
+        trial=share.trial.id,
+        panels=share.trial.panels,
+        control=share.trial.control,
+        gravity=gravity,
+    )
+    return _with_replaced(card, replaced) if replaced else card
+
+
+def standings(
+    material: Material,
+    bench: Bench,
+    method: Method,
+    *,
+    by: By = "trial",
+    test: Test | None = None,
+    only: Filter | None = None,
+) -> Standings:
+    """All trials, or all products, side by side.
+
+    Args:
+        by: what makes a row.
+        test: rank by the points of this test; None: by the total.
+        only: which trials; None: all. Differences and places are worked out among these alone.
+
+    Raises:
+        ConfigError: there is none yet, or none passes the filter.
+        MethodError: something would count twice, or the method does not use the test.
     """
     if not material.trials:
         raise ConfigError("the journal has no trial yet", hint="begin one; see: panelwright trial --help")
-    return rank(scorecards(material, bench, method))
+    trials = passing(material.trials, only or Filter(), bench.zone, material.colours)
+    cards = scorecards(replace(material, trials=trials), bench, method)
+    return rank(cards, trials=trials, by=by, test=test)
 
 
-def _newest(ratings: list[Rating]) -> tuple[list[Rating], list[tuple[Rating, Rating]]]:
+def _newest(ratings: list[Rating]) -> tuple[list[Rating], list[_Replaced]]:
     """Order in the journal decides, not the clock, which somebody may have set back."""
     newest: dict[tuple[str, Step], Rating] = {}
     for rating in ratings:
@@ -136,7 +209,7 @@ def _newest(ratings: list[Rating]) -> tuple[list[Rating], list[tuple[Rating, Rat
     return list(newest.values()), replaced
 
 
-def _with_replaced(card: Scorecard, replaced: list[tuple[Rating, Rating]]) -> Scorecard:
+def _with_replaced(card: Scorecard, replaced: Sequence[_Replaced]) -> Scorecard:
     """Lists replaced ratings among what was left out: nothing vanishes from a scorecard."""
     scores = list(card.scores)
     for older, newer in replaced:

@@ -1,4 +1,4 @@
-"""Scorecards, standings and events as text for a terminal of 80 columns or more."""
+"""Scorecards and events as text for a terminal of 80 columns or more."""
 
 from collections.abc import Iterable
 
@@ -16,16 +16,13 @@ from acquire.outputs.words import (
     in_words,
     marked,
     other_notes,
-    plus_minus,
     points_of,
     readings_used,
     set_place,
     set_words,
     total_of,
-    with_uncertainty,
 )
 from acquire.scoring.results import PanelResult, Points, Score, Scorecard
-from acquire.scoring.standings import Standing, Standings
 
 MOST_IDS = 3
 
@@ -128,55 +125,6 @@ def _budget_table(points: Points) -> Table:
 
 def _say(console: Console, text: str) -> None:
     console.print(Padding(Text(text), (0, 0, 0, 2)))
-
-
-def print_ranked(ranked: Standings) -> None:
-    """Prints standings: points above, expanded uncertainty below."""
-    console = Console(highlight=False)
-    tests = list(ranked.rows[0].by_test)
-    table = Table(box=None, pad_edge=False, padding=(0, 2, 1, 0))
-    table.add_column("place", justify="right")
-    table.add_column("trial", overflow="fold", max_width=18)
-    table.add_column("total", justify="right", style="bold")
-    for test in tests:
-        table.add_column(test.value.replace(" ", "\n"), justify="right")
-    for row in ranked.rows:
-        table.add_row(
-            "–" if row.place is None else str(row.place),
-            row.trial,
-            _total_cell(row),
-            *(_cell(row.by_test[test]) for test in tests),
-        )
-    console.print()
-    console.rule(Text("Standings", style="bold"), align="left", characters="─")
-    console.print(table)
-    for row in ranked.rows:
-        _print_row_words(console, row)
-    with_total = next((row.total for row in ranked.rows if row.total is not None), None)
-    if with_total is not None:
-        _say(console, f"± is expanded uncertainty at {100 * with_total.coverage:g} % coverage")
-    _say(console, ranked.note)
-    _say(console, f"method: {ranked.method_title}, sha256 {ranked.method_sha256[:16]}…")
-
-
-def _cell(points: Points | None) -> str:
-    return with_uncertainty(points).replace(" ± ", "\n±")
-
-
-def _total_cell(row: Standing) -> str:
-    shown = total_of(row.total, row.by_test.values(), row.status)
-    return f"{shown}{plus_minus(row.total)}".replace(" ± ", "\n±")
-
-
-def _print_row_words(console: Console, row: Standing) -> None:
-    if row.level_with:
-        _say(console, f"{row.trial} cannot be told from {', '.join(row.level_with)}")
-    if row.control:
-        _say(console, f"{row.trial} is not ranked: untreated control")
-    elif row.missing:
-        _say(
-            console, f"{row.trial} is not ranked, for want of {', '.join(test.value for test in row.missing)}"
-        )
 
 
 def print_event(event: Event) -> None:

@@ -1,5 +1,6 @@
 """Commands that tell what came of it: score, standings, journal, verify, report."""
 
+from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -65,17 +66,67 @@ def score(
         click.echo("No trial yet. Open one:  panelwright trial open --help")
 
 
-@click.command(epilog="Example:  panelwright standings --method other-method.toml")
+_day = click.DateTime(["%Y-%m-%d"])
+
+
+@click.command(epilog="Example:  panelwright standings --by product --test slip --since 2031-01-01")
+@click.option(
+    "--by",
+    type=click.Choice(["trial", "product"]),
+    default="trial",
+    show_default=True,
+    help="What makes a row; a product's row is the mean of its trials.",
+)
+@click.option(
+    "--test",
+    "test_name",
+    type=click.Choice(["slip", "gloss", "wash", "handling", "appearance", "uv"]),
+    help="Rank by the points of one test.  [default: by the total]",
+)
+@click.option("--class", "product_class", help="Only products of this class, and untreated controls.")
+@click.option("--since", type=_day, metavar="DATE", help="Only trials begun on this day or later.")
+@click.option("--until", type=_day, metavar="DATE", help="Only trials begun on this day or earlier.")
+@click.option("--colour", help="Only trials with a panel of this colour.")
 @method_option
 @stamped_option
 @home_option
 @json_option
-def standings(method_file: Path | None, as_stamped: bool, home: Path, as_json: bool) -> None:
-    """Show all trials side by side, best first, and which of them cannot be told apart."""
+def standings(
+    by: str,
+    test_name: str | None,
+    product_class: str | None,
+    since: datetime | None,
+    until: datetime | None,
+    colour: str | None,
+    method_file: Path | None,
+    as_stamped: bool,
+    home: Path,
+    as_json: bool,
+) -> None:
+    """Show all trials side by side, best first, and which of them cannot be told apart.
+
+    Below each place stand the best and the worst one that the row may really hold. Rows that share a letter
+    cannot be told apart. Both are worked out among the rows shown. With --json also the chance of each place
+    and, of up to 30 rows, every pair.
+    """
+    from acquire.filters import Filter
+    from acquire.model import Test
     from acquire.results import standings as work_out
 
     place = Home(home)
-    ranked = work_out(_material(place, as_stamped=as_stamped), place.bench(), place.method(method_file))
+    ranked = work_out(
+        _material(place, as_stamped=as_stamped),
+        place.bench(),
+        place.method(method_file),
+        by="product" if by == "product" else "trial",
+        test=None if test_name is None else Test[test_name.upper()],
+        only=Filter(
+            product_class,
+            None if since is None else since.date(),
+            None if until is None else until.date(),
+            colour,
+        ),
+    )
     if as_json:
         echo_json(ranked.model_dump(mode="json"))
     else:
@@ -161,7 +212,7 @@ def print_scorecards(cards: "list[Scorecard]", *, budget: bool = False) -> None:
 
 def print_standings(ranked: "Standings") -> None:
     """Prints standings, readable at 80 columns."""
-    from acquire.cli.cards import print_ranked
+    from acquire.cli.ranked import print_ranked
 
     print_ranked(ranked)
 

@@ -262,7 +262,10 @@ def _note(ranked: Sequence[Entry], by: By, compared: _Compared | None) -> str:
     if count < len(ranked):
         said.append(f"Only the best {count} of {len(ranked)} are compared with each other.")
     if any(entry.lower_limit for entry in ranked[:count]):
-        said.append("What is at least so much (≥) may be better, so it is never called worse than another.")
+        said.append(
+            "What is at least so much (≥) may be better, so it is never called worse than another; its chances "
+            "are those at the limit."
+        )
     if any(len(entry.trials) > 1 for entry in ranked):
         said.append(
             "Points of several trials are their mean; its uncertainty counts how much the trials scatter "
