@@ -23,11 +23,14 @@ def read_fact(model: type[_M], event: Event) -> _M:
     try:
         return model.model_validate(event.body)
     except ValidationError as error:
-        raise JournalError(
-            f"event {event.seq} ({event.kind}) does not say what a {event.kind} must: "
-            + "; ".join(faults(error, model)),
-            hint="it was written by another version of the program, or altered; verify the journal",
-        ) from error
+        raise _unlike(model, event.seq, event.kind, error) from error
+
+
+def _unlike(model: type[Model], seq: int, kind: str, error: ValidationError) -> JournalError:
+    return JournalError(
+        f"event {seq} ({kind}) does not say what a {kind} must: " + "; ".join(faults(error, model)),
+        hint="it was written by another version of the program, or altered; verify the journal",
+    )
 
 
 def facts(journal: Journal, kind: str, model: type[_M], *, since: int = 0) -> Iterator[tuple[Event, _M]]:
@@ -38,3 +41,16 @@ def facts(journal: Journal, kind: str, model: type[_M], *, since: int = 0) -> It
     """
     for event in journal.events(kind, since=since):
         yield event, read_fact(model, event)
+
+
+def bodies(journal: Journal, kind: str, model: type[_M]) -> Iterator[tuple[int, _M]]:
+    """Number of every event of a kind, in order, each with what it says: the fast way through many.
+
+    Raises:
+        JournalError: as `facts`.
+    """
+    for seq, text in journal.bodies(kind):
+        try:
+            yield seq, model.model_validate_json(text)
+        except ValidationError as error:
+            raise _unlike(model, seq, kind, error) from error

@@ -297,28 +297,28 @@ class Journal:
         with _explained("read", self.path), self._reader.connect() as connection:
             return connection.scalar(newest) or 0
 
-    def bodies(self, kind: str, *, until: int) -> Iterator[tuple[int, str]]:
-        """Number and body, as canonical JSON text, of each event of a kind up to number `until`, in order.
+    def bodies(self, kind: str) -> Iterator[tuple[int, str]]:
+        """Number and body, as canonical JSON text, of each event of a kind, in order.
 
         Raises:
             JournalError: the file cannot be read.
         """
-        chosen = sa.select(_events.c.seq, _events.c.body).where(
-            _events.c.kind == kind, _events.c.seq <= until
-        )
-        return ((row.seq, row.body) for row in self._pages(chosen.order_by(_events.c.seq)))
+        query = sa.select(_events.c.seq, _events.c.body).where(_events.c.kind == kind)
+        return ((row.seq, row.body) for row in self._pages(query.order_by(_events.c.seq)))
 
-    def last_of_trials(self, kinds: Sequence[str], *, until: int) -> dict[str, int]:
-        """Number of the last event up to `until` that names a trial, among events of these kinds.
+    def last_of_trials(self, kinds: Sequence[str]) -> dict[str, int]:
+        """For each trial the number of the last event that names it, among events of these kinds.
 
         Raises:
             JournalError: the file cannot be read.
         """
         trial = sa.func.json_extract(_events.c.body, "$.trial").label("trial")
-        wanted = sa.and_(_events.c.kind.in_(kinds), _events.c.seq <= until)
-        query = sa.select(trial, sa.func.max(_events.c.seq)).where(wanted).group_by(trial)
+        query = sa.select(trial, sa.func.max(_events.c.seq)).where(_events.c.kind.in_(kinds))
+        if self._last is not None:
+            query = query.where(_events.c.seq <= self._last)
         with _explained("read", self.path), self._reader.connect() as connection:
-            return {name: seq for name, seq in connection.execute(query) if name is not None}
+            rows = connection.execute(query.group_by(trial)).all()
+        return {name: seq for name, seq in rows if name is not None}
 
     def find(self, event_id: str) -> Event | None:
         """The event of that id, if there is one."""
@@ -345,6 +345,8 @@ class Journal:
         return (dict(row._mapping) for row in self._pages(query, since))
 
     def _pages(self, query: sa.Select[Any], since: int = 0) -> Iterator[sa.Row[Any]]:
+        if self._last is not None:
+            query = query.where(_events.c.seq <= self._last)
         page: Sequence[sa.Row[Any]] = ()
         while not page or len(page) == _PAGE_ROWS:
             with _explained("read", self.path), self._reader.connect() as connection:

@@ -9,7 +9,7 @@ from acquire.errors import ConfigError, JournalError
 from acquire.journal import Journal
 from acquire.model import Amendment, CalibrationState
 from acquire.model import Test as Kind
-from acquire.results import gather, scorecard, scorecards, standings
+from acquire.results import gather, rescored, scorecard, scorecards, standings
 from tests.bench_tools import NOON
 from tests.benches import MadeBench
 
@@ -124,3 +124,31 @@ def test_an_event_of_another_form_is_an_error(tmp_path: Path) -> None:
         journal.append("trial", {"id": "alder"}, t_utc=NOON, t_mono_ns=0)
         with pytest.raises(JournalError, match=r"event 1 \(trial\) does not say"):
             gather(journal)
+
+
+def test_trial_by_trial_it_is_the_same_cards(made: MadeBench) -> None:
+    """Beside each other: doubts, a ruling, a replaced rating, and a trial that gave nothing."""
+    made.rate("alder", Kind.APPEARANCE, "A", 4.0, "rating.first")
+    made.rate("alder", Kind.APPEARANCE, "A", 9.0, "rating.second")
+    first = gather(made.journal).readings[0]
+    made.logger.amend(Amendment(reading=first.id, what="ruling", reason="slipped", by="tester", counts=False))
+    made.check_force(off_n=0.2)
+    made.begin("larch", "Product Larch (invented)")
+    method = made.home.method()
+    for as_stamped in (False, True):
+        material = gather(made.journal, as_stamped=as_stamped)
+        whole = {card.trial: card for card in scorecards(material, made.bench, method)}
+        one_by_one = list(rescored(made.journal, made.bench, method, as_stamped=as_stamped))
+        assert [card.trial for card in one_by_one] == ["control", "alder", "larch"]
+        assert {card.trial: card for card in one_by_one} == whole
+        assert scorecard(material, made.bench, method, "alder") == whole["alder"]
+
+
+def test_a_journal_grows_while_it_is_read_trial_by_trial(made: MadeBench) -> None:
+    cards = rescored(made.journal, made.bench, made.home.method())
+    first = next(cards)
+    made.slip("control", "B", "bare", [3.0, 3.1, 2.9])
+    second = next(cards)
+    assert (first.trial, second.trial) == ("alder", "control")
+    assert [panel.panel for panel in second.scores[0].panels] == ["A"]
+    assert list(cards) == []
