@@ -1,5 +1,6 @@
 """What a person says: trials opened, ratings, inspections, rulings. Checked, then written to the journal."""
 
+from typing import Literal
 from uuid import uuid4
 
 from pydantic import ValidationError
@@ -7,9 +8,13 @@ from pydantic import ValidationError
 from acquire.clock import Clock
 from acquire.errors import ConfigError, MethodError
 from acquire.facts import facts, read_fact
-from acquire.journal import Journal
+from acquire.journal import Draft, Journal
 from acquire.logger import amended
 from acquire.model import Amendment, Inspection, Model, Rating, Reading, Step, Trial
+from acquire.panels import panels_of_bench, usable
+from acquire.progress import kept_protocols, open_trials
+from acquire.protocol import Protocol
+from acquire.protocol_events import KeptProtocol
 from acquire.scoring.method import Method
 from acquire.trials import check_rating, record_of, stroke_readings, strokes_on, trials_of
 from drivers.keys import one_line
@@ -29,32 +34,101 @@ def trial_named(journal: Journal, trial_id: str) -> Trial:
 
 
 def open_trial(
-    journal: Journal, clock: Clock, trial_id: str, *, product: str, panels: tuple[str, ...], control: bool
+    journal: Journal,
+    clock: Clock,
+    trial_id: str,
+    *,
+    product: str,
+    panels: tuple[str, ...],
+    control: bool,
+    product_class: str | None = None,
+    protocol: Protocol | None = None,
 ) -> Trial:
     """Opens a trial.
 
+    Args:
+        protocol: what it is to be led by; it keeps its text, whatever becomes of the file. None: only the
+            method says which steps it has.
+
     Raises:
-        ConfigError: there is one of that id already, or something about it cannot be; says what.
+        ConfigError: there is one of that id already, or something about it cannot be; says what. Under a
+            protocol that includes a panel that was retired, or is in another open trial.
     """
+    trial = new_trial(
+        journal,
+        clock,
+        trial_id,
+        product=product,
+        panels=panels,
+        control=control,
+        product_class=product_class,
+        protocol=protocol,
+    )
+    drafts = [*protocol_to_keep(journal, protocol), Draft("trial", trial)]
+    journal.append_all(drafts, t_utc=clock.utc(), t_mono_ns=clock.monotonic_ns())
+    return trial
+
+
+def new_trial(
+    journal: Journal,
+    clock: Clock,
+    trial_id: str,
+    *,
+    product: str,
+    panels: tuple[str, ...],
+    control: bool = False,
+    product_class: str | None = None,
+    protocol: Protocol | None = None,
+) -> Trial:
+    """A trial as `open_trial` would write it, with the same errors; nothing is written."""
     if len(set(panels)) != len(panels):
         raise ConfigError(
             f"panels cannot be named {', '.join(map(repr, panels))}", hint="name each panel once"
         )
-    for what, names in (("product", (product,)), ("panel", panels)):
+    classes = () if product_class is None else (product_class,)
+    for what, names in (("product", (product,)), ("panel", panels), ("class of products", classes)):
         for name in names:
             _must_be_one_line(what, name)
     if trial_id in trials_of(journal):
         raise ConfigError(f"there is a trial {trial_id!r} already", hint="choose another id")
+    if protocol is not None:
+        _must_be_free(journal, panels)
     try:
-        trial = Trial(id=trial_id, product=product, panels=panels, control=control, t_utc=clock.utc())
+        return Trial(
+            id=trial_id,
+            product=product,
+            panels=panels,
+            control=control,
+            product_class=product_class,
+            protocol=None if protocol is None else protocol.sha256,
+            t_utc=clock.utc(),
+        )
     except ValidationError as error:
         at = str(error.errors()[0]["loc"][0])
         raise ConfigError(
             f"a trial cannot be opened with {at} {error.errors()[0]['input']!r}",
             hint="an id is made of small letters, digits and single hyphens, such as larch-2",
         ) from error
-    _write(journal, clock, "trial", trial)
-    return trial
+
+
+def protocol_to_keep(journal: Journal, protocol: Protocol | None) -> list[Draft]:
+    """What must be written for a trial to keep its protocol: nothing if the journal has that text already."""
+    if protocol is None or protocol.sha256 in kept_protocols(journal):
+        return []
+    return [Draft("protocol", KeptProtocol(sha256=protocol.sha256, text=protocol.text))]
+
+
+def _must_be_free(journal: Journal, panels: tuple[str, ...]) -> None:
+    listed = panels_of_bench(journal)
+    used = {panel: one.id for one in open_trials(journal) for panel in one.panels}
+    for name in panels:
+        if name in listed:
+            usable(journal, name)
+        if name in used:
+            raise ConfigError(
+                f"panel {name!r} is in the open trial {used[name]!r}",
+                hint=f"take another panel, or close that trial first: panelwright next {used[name]}",
+            )
 
 
 def _must_be_one_line(what: str, name: str) -> None:
@@ -77,9 +151,22 @@ def rate(journal: Journal, clock: Clock, method: Method, trial: Trial, step: Ste
 
 
 def inspect(
-    journal: Journal, clock: Clock, trial: Trial, step: Step, *, passed: bool, note: str = ""
+    journal: Journal,
+    clock: Clock,
+    trial: Trial,
+    step: Step,
+    *,
+    passed: bool,
+    against_control: Literal["better", "same", "worse"] | None = None,
+    cut_through: bool = False,
+    note: str = "",
 ) -> Inspection:
-    """Writes down whether water still behaves at a wash stage, with the strokes really counted so far."""
+    """Writes down whether water still behaves at a wash stage, with the strokes really counted so far.
+
+    Args:
+        against_control: how water behaves beside the panel's untreated control zone.
+        cut_through: the finish is cut through, worse than the control zone shows.
+    """
     if step.stage is None:
         raise MethodError(f"{step} has no wash stage", hint="say which stage was inspected")
     record = record_of(journal, trial.id)
@@ -98,6 +185,8 @@ def inspect(
         strokes=strokes_on(trial.id, step.panel, counted),
         readings=tuple(reading.id for reading in counted if reading.id not in before),
         passed=passed,
+        against_control=against_control,
+        cut_through=cut_through,
         note=note,
         t_utc=clock.utc(),
     )

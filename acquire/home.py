@@ -1,7 +1,8 @@
 """Where a bench keeps its things: one folder, named on the command line.
 
-bench.toml  method.toml  gauges/*.toml     what a person edits
-journal.sqlite  recordings/*.rec           what the program writes and never changes
+bench.toml  method.toml  protocol.toml  gauges/*.toml     what a person edits
+journal.sqlite  recordings/*.rec                         what the program writes and never changes
+sealed/*.json                                            which code letter is which product, until unsealed
 """
 
 from dataclasses import dataclass
@@ -12,6 +13,7 @@ import config
 from acquire.bench import Bench, load_bench
 from acquire.errors import ConfigError
 from acquire.journal import Journal
+from acquire.protocol import Protocol, parse_protocol
 from acquire.scoring.method import Method, parse_method
 from acquire.sources import description_named
 from drivers.description import GaugeDescription
@@ -30,6 +32,15 @@ class Home:
     @property
     def method_file(self) -> Path:
         return self.folder / "method.toml"
+
+    @property
+    def protocol_file(self) -> Path:
+        return self.folder / "protocol.toml"
+
+    @property
+    def sealed(self) -> Path:
+        """Folder of what must not be looked into while a trial is blind."""
+        return self.folder / "sealed"
 
     @property
     def gauges(self) -> Path:
@@ -54,7 +65,7 @@ class Home:
         Returns:
             The files it wrote.
         """
-        wanted = [self.bench_file, self.method_file]
+        wanted = [self.bench_file, self.method_file, self.protocol_file]
         wanted += [self.gauges / path.name for path in sorted((config.FOLDER / "gauges").glob("*.toml"))]
         new = [path for path in wanted if not path.exists()]
         self.recordings.mkdir(parents=True, exist_ok=True)
@@ -71,11 +82,12 @@ class Home:
         """The bench's method, or another one from `path`."""
         path = path or self.method_file
         self._must_exist(path)
-        try:
-            text = path.read_text(encoding="utf-8-sig")
-        except UnicodeDecodeError as error:
-            raise ConfigError(f"{path} is not UTF-8 text: {error}", hint="save it as UTF-8") from error
-        return parse_method(text, str(path))
+        return parse_method(_text(path), str(path))
+
+    def protocol(self) -> Protocol:
+        """The bench's protocol; the shipped one where the bench has no file of its own."""
+        path = self.protocol_file if self.protocol_file.exists() else config.FOLDER / "protocol.toml"
+        return parse_protocol(_text(path), str(path))
 
     def description(self, name: str) -> GaugeDescription:
         return description_named(name, self.gauges)
@@ -103,3 +115,10 @@ class Home:
                 f"there is no {path.name} in {self.folder}",
                 hint=f"lay out a bench there with: panelwright init {self.option}",
             )
+
+
+def _text(path: Path) -> str:
+    try:
+        return path.read_text(encoding="utf-8-sig")
+    except UnicodeDecodeError as error:
+        raise ConfigError(f"{path} is not UTF-8 text: {error}", hint="save it as UTF-8") from error

@@ -1,7 +1,7 @@
 """What a trial's protocol, its panels and its blinding leave in the journal. Models, and nothing else."""
 
 from datetime import datetime
-from typing import Annotated, Literal
+from typing import Literal
 
 from pydantic import Field
 
@@ -33,11 +33,11 @@ class StepEvent(Model):
 
 
 class Application(Model):
-    """Event "application": how the product was put on. Curing counts from `t_utc`."""
+    """Event "application": how the product was put on one panel. Curing counts from `t_utc`."""
 
     id: str
     trial: str
-    panels: Annotated[tuple[str, ...], Field(min_length=1)]
+    panel: str
     sprays: float | None = None
     mass_g: float | None = None
     panel_temperature_degc: float | None = None
