@@ -7,12 +7,16 @@ A reading's value stays as the gauge showed it; the amount is kept beside it.
 
 from collections.abc import Iterable
 from datetime import datetime
+from math import sqrt
 from typing import Annotated, Literal, Self
 
 from pydantic import Field, model_validator
 
-from acquire.calibration.fit import predict
+from acquire.calibration.checks import Check
+from acquire.calibration.fit import fit_curve, predict
+from acquire.errors import ConfigError
 from acquire.model import Model
+from acquire.scoring.statistics import resolution_uncertainty
 
 
 class Correction(Model):
@@ -57,6 +61,72 @@ class Correction(Model):
         """Whether the fit speaks for this value; the limits belong to its range."""
         slack = 1e-9 * max(abs(self.lowest), abs(self.highest))
         return self.lowest - slack <= shown <= self.highest + slack
+
+
+def fit_correction(
+    check: Check, *, id: str, from_check: str, by: str, reason: str, t_utc: datetime
+) -> Correction:
+    """The correction that a check at several loads asks for: assigned minus shown, over what was shown.
+
+    The zero of each run is a point too: there the gauge was set to zero, and needs no correction. So the fit
+    speaks for loads from none to the largest.
+
+    Args:
+        from_check: id of the check's journal event.
+
+    Raises:
+        ConfigError: it was no check at several loads.
+    """
+    if not check.points:
+        raise ConfigError(
+            f"{from_check} is a check at one value: it cannot tell how the deviation changes with the load",
+            hint=f"check at several: panelwright check {check.gauge} --against WEIGHT,WEIGHT,WEIGHT",
+        )
+    runs_n = max(point.run for point in check.points)
+    shown = [point.value for point in check.points] + [0.0] * runs_n
+    amounts = [-point.deviation for point in check.points] + [0.0] * runs_n
+    fit = fit_curve(
+        shown,
+        amounts,
+        levels_n=len(check.references) + 1,
+        least_sd=sqrt(2) * resolution_uncertainty(check.resolution),
+    )
+    return Correction(
+        id=id,
+        gauge=check.gauge,
+        channel=check.channel,
+        from_check=from_check,
+        unit=check.unit,
+        reference_point=fit.about,
+        coefficients=fit.coefficients,
+        covariance=fit.covariance,
+        residual_sd=fit.residual_sd,
+        degrees_of_freedom=fit.degrees_of_freedom,
+        lowest=fit.lowest,
+        highest=fit.highest,
+        by=by,
+        reason=reason,
+        t_utc=t_utc,
+    )
+
+
+def in_words(correction: Correction) -> str:
+    """What a correction does, for a person: the amount at its ends and in the middle."""
+    if not correction.on:
+        return f"no correction is used for {correction.gauge}"
+    unit = "strokes" if correction.unit == "1" else correction.unit
+    shape = {1: "a constant", 2: "a straight line", 3: "a parabola"}[len(correction.coefficients)]
+    places = (correction.lowest, (correction.lowest + correction.highest) / 2, correction.highest)
+    said = []
+    for shown in places:
+        found = correction_at(correction, shown)
+        assert found is not None, "its own range is covered"
+        said.append(f"{found[0]:+.3g} ± {2 * found[1]:.2g} {unit} at {shown:.3g} {unit}")
+    return (
+        f"{shape} between {correction.lowest:.3g} and {correction.highest:.3g} {unit}: {', '.join(said)}"
+        f" (± is twice the standard uncertainty of the fit alone; residual sd {correction.residual_sd:.2g}"
+        f" {unit}, {correction.degrees_of_freedom} degrees of freedom)"
+    )
 
 
 def active_correction(

@@ -56,7 +56,12 @@ def predict(
 
 
 def fit_polynomial(
-    x: Sequence[float], y: Sequence[float], *, degree: int = 1, about: float | None = None
+    x: Sequence[float],
+    y: Sequence[float],
+    *,
+    degree: int = 1,
+    about: float | None = None,
+    least_sd: float = 0.0,
 ) -> Fit:
     """Fits a polynomial by ordinary least squares.
 
@@ -65,6 +70,8 @@ def fit_polynomial(
         y: ordinates, shape (n,).
         about: the coefficients are of powers of (x - about); the middle of x if left out, where the
             coefficients correlate least.
+        least_sd: what one point scatters at least, such as by the display step: points that agree to the
+            last digit shown do not make a fit without uncertainty.
 
     Raises:
         ValueError: too few points, or too few different abscissae.
@@ -85,7 +92,8 @@ def fit_polynomial(
     residuals = ys - np.polyval(found, (xs - origin) / scale)
     variance = fsum((residuals**2).tolist()) / freedom
     powers = scale ** np.arange(degree + 1, dtype=float)
-    covariance = variance * unscaled[::-1, ::-1] / np.outer(powers, powers)
+    scatter = max(variance, least_sd**2)
+    covariance = scatter * unscaled[::-1, ::-1] / np.outer(powers, powers)
     return Fit(
         coefficients=tuple((found[::-1] / powers).tolist()),
         covariance=tuple(tuple(row) for row in covariance.tolist()),
@@ -111,12 +119,15 @@ def curvature_p(x: Sequence[float], y: Sequence[float]) -> float:
     return 0.0 if left == 0 else float(fdtrc(1, parabola.degrees_of_freedom, explained / left))
 
 
-def fit_curve(x: Sequence[float], y: Sequence[float]) -> Fit:
+def fit_curve(x: Sequence[float], y: Sequence[float], *, levels_n: int, least_sd: float = 0.0) -> Fit:
     """A straight line, or a parabola where the residuals of the line show curvature.
+
+    Args:
+        levels_n: how many different loads there were; fewer than four never make a parabola.
 
     Raises:
         ValueError: as `fit_polynomial`, for a line.
     """
-    bendable = len(set(x)) >= PARABOLA_LEVELS_N and len(x) > 3
+    bendable = levels_n >= PARABOLA_LEVELS_N and len(x) > PARABOLA_LEVELS_N
     degree = 2 if bendable and curvature_p(x, y) < CURVATURE_LEVEL else 1
-    return fit_polynomial(x, y, degree=degree)
+    return fit_polynomial(x, y, degree=degree, least_sd=least_sd)

@@ -1,8 +1,9 @@
 """What a reference is worth on this bench: assigned value, its uncertainty, and what that rests on."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
-from math import hypot
+from math import fsum, hypot
 from typing import Literal
 
 from acquire.bench import Bench
@@ -19,6 +20,10 @@ AIR_BUOYANCY = 1 - CONVENTIONAL_KG_M3 / _CONVENTIONAL_WEIGHT_KG_M3
 """Share of its force that a weight keeps in air."""
 _METAL_KG_M3 = (7000.0, 10000.0)
 """What a weight of unknown material is taken to be: iron, steel, brass, bronze."""
+
+
+STACKED = "+"
+"""Between the names of weights that hang together."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,12 +73,15 @@ def assigned_value(
     """What a gauge should show on a reference of this bench.
 
     Args:
+        reference: its name; or weights hung together, as in "weight-100g+weight-200g".
         channel: angle of the gauge ("20", "60", "85"); may be left out where the tile has only one.
         air: where it was measured (see `air_of`); else that of the bench's standard atmosphere and height.
 
     Raises:
         ConfigError: the bench has no such reference, or the reference has no value for that angle.
     """
+    if STACKED in reference:
+        return _of_stack([assigned_value(bench, one, channel, air=air) for one in reference.split(STACKED)])
     found = bench.reference(reference)
     if isinstance(found, Tile):
         return _of_tile(found, reference, channel)
@@ -139,6 +147,33 @@ def _of_weight(weight: Weight, name: str, bench: Bench, air: Air) -> Assigned:
         basis,
         parts=parts,
         care=weight.care or "",
+    )
+
+
+def _of_stack(weights: Sequence[Assigned]) -> Assigned:
+    """Weights that hang together: masses are known independently, gravity and air are the same for all."""
+    if any(one.unit != "N" for one in weights) or len({one.reference for one in weights}) < len(weights):
+        raise ConfigError(
+            f"{STACKED.join(one.reference for one in weights)} cannot hang together",
+            hint=f"only weights can be joined with {STACKED}, and each of them hangs once",
+        )
+    sizes: dict[str, list[UncertaintyPart]] = {}
+    for part in (part for one in weights for part in one.parts):
+        sizes.setdefault(part.key, []).append(part)
+    parts = tuple(
+        same[0].model_copy(update={"standard_uncertainty": fsum(part.standard_uncertainty for part in same)})
+        for same in sizes.values()
+    )
+    return Assigned(
+        STACKED.join(one.reference for one in weights),
+        fsum(one.value for one in weights),
+        "N",
+        hypot(*(part.standard_uncertainty for part in parts)),
+        ", ".join(dict.fromkeys(one.certificate for one in weights)),
+        min((one.due for one in weights if one.due is not None), default=None),
+        "; ".join(one.basis for one in weights),
+        parts=parts,
+        care="; ".join(dict.fromkeys(one.care for one in weights if one.care)),
     )
 
 

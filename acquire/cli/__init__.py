@@ -12,11 +12,16 @@ from acquire.cli.plain import write_out_what_cannot_be_shown
 from acquire.errors import PanelwrightError
 
 _COMMANDS = {
+    "bus": "acquire.cli.bus:bus",
     "capture": "acquire.cli.bench:capture",
-    "check": "acquire.cli.bench:check",
+    "check": "acquire.cli.checks:check",
+    "correct": "acquire.cli.checks:correct",
+    "clear": "acquire.cli.doubts:clear",
     "demo": "acquire.cli.demo:demo",
+    "follow": "acquire.cli.bus:follow",
     "gauges": "acquire.cli.gauges:gauges",
     "identify": "acquire.cli.identify:identify",
+    "incident": "acquire.cli.doubts:incident",
     "init": "acquire.cli.bench:init",
     "inspect": "acquire.cli.trial:inspect",
     "journal": "acquire.cli.results:journal",
@@ -24,6 +29,7 @@ _COMMANDS = {
     "ports": "acquire.cli.gauges:ports",
     "pulls": "acquire.cli.traces:pulls",
     "rate": "acquire.cli.trial:rate",
+    "references": "acquire.cli.checks:references",
     "replay": "acquire.cli.traces:replay",
     "report": "acquire.cli.results:report",
     "rule": "acquire.cli.trial:rule",
@@ -31,6 +37,7 @@ _COMMANDS = {
     "serve": "acquire.cli.serve:serve",
     "simulate": "simulators.cli:simulate",
     "standings": "acquire.cli.results:standings",
+    "touched": "acquire.cli.doubts:touched",
     "trial": "acquire.cli.trial:trial",
     "verify": "acquire.cli.results:verify",
     "watch": "acquire.cli.watch:watch",

@@ -1,4 +1,4 @@
-"""Commands at the bench: lay it out, capture a step, check a gauge."""
+"""Commands at the bench: lay it out, capture a step."""
 
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
@@ -115,65 +115,16 @@ def capture(
             clock=SystemClock(speed),
             tell=display.show,
             gauge=gauge,
-            shortest_limit_s=_limit_s(speed),
+            shortest_limit_s=shortest_limit_s(speed),
         ) as service,
     ):
         task = service.measure(trial, step)
         stopped = "Stopped. What was taken is kept; the same command goes on from there."
-        _run(service, task, wait_s=wait_s * max(1.0, speed), linger_s=linger_s, stopped=stopped)
+        run_task(service, task, wait_s=wait_s * max(1.0, speed), linger_s=linger_s, stopped=stopped)
 
 
-@click.command(epilog="Example:  panelwright check force --against weight-200g")
-@click.argument("gauge")
-@click.option("--against", "reference", required=True, help="A reference of bench.toml.")
-@click.option("--repeats", type=click.IntRange(1, 50), default=3, show_default=True)
-@click.option("--angle", help="Angle of a gloss tile that has several.")
-@wait_option
-@speed_option
-@home_option
-@lines_option
-def check(
-    gauge: str,
-    reference: str,
-    repeats: int,
-    angle: str | None,
-    wait_s: float,
-    speed: float,
-    home: Path,
-    as_json: bool,
-) -> None:
-    """Check a gauge against a reference, hands-free, and write down whether it is right.
-
-    A weight: leave the hook empty, hang it, take it off, as told. A tile: press the key. A counter: make the
-    strokes, counted by hand. Ends with status 1 unless the gauge passed. A failed check puts the readings
-    since the last good one in doubt. Ctrl-C gives the check up; what it measured is written down, and the
-    next one begins anew.
-    """
-    from acquire.cli.display import Display
-    from acquire.clock import SystemClock
-    from acquire.home import Home
-    from acquire.service import Service
-
-    with (
-        Display(f"{gauge} against {reference}", as_json=as_json) as display,
-        Service(
-            Home(home),
-            clock=SystemClock(speed),
-            tell=display.show,
-            gauges=[gauge],
-            shortest_limit_s=_limit_s(speed),
-        ) as service,
-    ):
-        task = service.check(gauge, reference, repeats=repeats, channel=angle)
-        stopped = (
-            "Given up: what was measured is written down and proves nothing; the next check begins anew."
-        )
-        _run(service, task, wait_s=wait_s * max(1.0, speed), linger_s=0.0, stopped=stopped)
-    if display.check is None or display.check.verdict != "pass":
-        raise SystemExit(1)
-
-
-def _run(service: "Service", task: "Task", *, wait_s: float, linger_s: float, stopped: str) -> None:
+def run_task(service: "Service", task: "Task", *, wait_s: float, linger_s: float, stopped: str) -> None:
+    """Runs a task to its end. Ctrl-C ends it too, says `stopped` and leaves with status 130."""
     try:
         service.await_ports(wait_s)
         service.run(task, linger_s=linger_s)
@@ -183,6 +134,7 @@ def _run(service: "Service", task: "Task", *, wait_s: float, linger_s: float, st
         raise SystemExit(130) from None
 
 
-def _limit_s(speed: float) -> float:
+def shortest_limit_s(speed: float) -> float:
+    """What no limit may be shorter than, for a clock of that speed."""
     # A machine that is busy for a quarter of a real second is not a gauge that fell silent.
     return 0.25 * speed if speed > 1 else 0.0

@@ -236,7 +236,9 @@ class Service:
         if gauge not in self._open:
             raise ConfigError(f"gauge {gauge!r} is not open", hint="name it when the service is started")
         one = self._open[gauge]
-        names = [reference] if isinstance(reference, str) else list(reference)
+        names = list(dict.fromkeys([reference] if isinstance(reference, str) else reference))
+        if not names:
+            raise ConfigError("a check needs a reference", hint="name one of bench.toml")
         found = [assigned_value(self.bench, name, channel) for name in names]
         if any(each.unit != UNIT_OF[one.line.stream.description.quantity] for each in found):
             raise ConfigError(
