@@ -180,7 +180,7 @@ class Live:
                 return
             kept.add(times, numbers)
             self._changed.notify_all()
-        self._wake()
+        self._wake(told=False)
 
     def tell(self, note: Note) -> None:
         """Passes a note on, and what it says about the state of its gauge."""
@@ -215,7 +215,12 @@ class Live:
             return Snapshot(self.run, self._number, tuple(kept.seen for kept in self._kept.values()), latest)
 
     def subscribe(
-        self, *, since: int | None = None, gap_s: float = GAP_S, wake: Callable[[], None] | None = None
+        self,
+        *,
+        since: int | None = None,
+        traces: bool = True,
+        gap_s: float = GAP_S,
+        wake: Callable[[], object] | None = None,
     ) -> "Subscription":
         """A watcher's own place in what goes on.
 
@@ -223,6 +228,7 @@ class Live:
             since: number of the last that it was told, for one that was away: it gets what it missed as far
                 as that is kept, and of the traces all that is kept. 0, and a number that was not reached
                 yet (of another run): everything. None: from now on.
+            traces: whether it wants traces, and to be woken for them.
             gap_s: see `thin`.
             wake: called, from the service's thread, when there is something after the last `take`; once, so
                 it costs the same however slow the watcher is. It must return at once: an event loop's
@@ -231,7 +237,7 @@ class Live:
         with self._changed:
             points = {} if since is not None else {n: (k, k.points_n) for n, k in self._kept.items()}
             number = self._number if since is None else since if since <= self._number else 0
-            subscription = Subscription(self, number, points, gap_s, wake)
+            subscription = Subscription(self, number, points, gap_s, wake, traces=traces)
             self._subscriptions.append(subscription)
         return subscription
 
@@ -245,9 +251,9 @@ class Live:
             kept.seen = seen
             self._put(seen)
 
-    def _wake(self) -> None:
+    def _wake(self, *, told: bool = True) -> None:
         for one in tuple(self._subscriptions):
-            if one.wake is not None and not one.woken:
+            if one.wake is not None and not one.woken and (told or one.traces):
                 one.woken = True
                 # The loop of a watcher that has just gone may be closed already.
                 with suppress(RuntimeError):
@@ -278,8 +284,11 @@ class Subscription:
         number: int,
         points: dict[str, tuple[_Kept, int]],
         gap_s: float,
-        wake: Callable[[], None] | None,
+        wake: Callable[[], object] | None,
+        *,
+        traces: bool,
     ) -> None:
+        self.traces = traces
         self._live, self._number, self._points, self._gap_s = live, number, points, gap_s
         self.wake = wake
         self.woken = False
@@ -321,8 +330,9 @@ class Subscription:
 
     def _behind(self) -> bool:
         live = self._live
-        return self._number < live._number or any(
-            self._point_of(name, kept) < kept.points_n for name, kept in live._kept.items()
+        return self._number < live._number or (
+            self.traces
+            and any(self._point_of(name, kept) < kept.points_n for name, kept in live._kept.items())
         )
 
     def _point_of(self, name: str, kept: _Kept) -> int:
@@ -341,8 +351,9 @@ class Subscription:
         return tuple(reversed(told)), missed_n
 
     def _pieces(self) -> tuple[list[tuple[_Kept, list[Floats], list[Floats]]], int]:
-        found, missed_n = [], 0
-        for name, kept in self._live._kept.items():
+        found: list[tuple[_Kept, list[Floats], list[Floats]]] = []
+        missed_n = 0
+        for name, kept in self._live._kept.items() if self.traces else ():
             t_s, values, gone_n = kept.since(self._point_of(name, kept))
             missed_n += gone_n
             self._points[name] = (kept, kept.points_n)

@@ -84,6 +84,17 @@ def test_a_slow_watcher_is_woken_once_until_it_looks(live: Live) -> None:
     assert len(woken) == 2
 
 
+def test_who_does_not_want_traces_is_not_woken_for_them(live: Live) -> None:
+    woken: list[int] = []
+    with live.subscribe(traces=False, wake=lambda: woken.append(1)) as watcher:
+        live.samples("force", [1], [1])
+        assert not woken
+        assert not watcher.get(0.0)
+        live.tell(Note("waiting", "this"))
+        assert woken
+        assert watcher.take().traces == ()
+
+
 def test_a_watcher_whose_loop_has_closed_troubles_nobody(live: Live) -> None:
     def closed() -> None:
         raise RuntimeError("Event loop is closed")
