@@ -4,8 +4,10 @@
 the journal; the same can be had for any event in between. Nothing here writes.
 """
 
+from collections import deque
 from collections.abc import Iterable, Iterator, Mapping
 
+from acquire.bench import Bench, parse_bench
 from acquire.calibration.brackets import Confirmed, confirming_spans
 from acquire.calibration.checks import Check
 from acquire.calibration.correction import Correction
@@ -57,6 +59,17 @@ class History:
             for event, begun in facts(self._journal, "trial", Trial):
                 self._opened.setdefault(begun.id, event.seq)
         return self._opened.get(trial)
+
+
+def bench_of(journal: Journal) -> Bench | None:
+    """The bench as its file said when it was last used; None in journals of earlier versions.
+
+    Raises:
+        JournalError: the journal cannot be read.
+        ConfigError: this version of the program cannot read that file.
+    """
+    noted = deque(facts(journal, "bench", BenchText), maxlen=1)
+    return parse_bench(noted[0][1].text, f"bench file of event {noted[0][0].seq}") if noted else None
 
 
 def as_stamped(journal: Journal, trial: str | None = None) -> list[Reading]:

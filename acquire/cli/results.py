@@ -10,6 +10,7 @@ from acquire.cli.options import echo_json, home_option, json_option
 from acquire.home import Home
 
 if TYPE_CHECKING:
+    from acquire.journal import Journal
     from acquire.results import Material
     from acquire.scoring.results import Scorecard
     from acquire.scoring.standings import Standings
@@ -24,12 +25,19 @@ method_option = click.option(
 stamped_option = click.option(
     "--as-stamped", is_flag=True, help="Readings as first logged, without doubts, flags and rulings since."
 )
+as_of_option = click.option(
+    "--as-of",
+    metavar="EVENT|TIME",
+    help="As known when the journal ended with this event (its number), or at this time on the bench's "
+    "clock, such as 2031-05-04T17:30.",
+)
 
 
 @click.command(epilog="Example:  panelwright score larch --budget")
 @click.argument("trial", required=False)
 @method_option
 @stamped_option
+@as_of_option
 @click.option("--budget", is_flag=True, help="Also show what the uncertainty is made of.")
 @home_option
 @json_option
@@ -37,6 +45,7 @@ def score(
     trial: str | None,
     method_file: Path | None,
     as_stamped: bool,
+    as_of: str | None,
     budget: bool,
     home: Path,
     as_json: bool,
@@ -50,7 +59,7 @@ def score(
 
     place = Home(home)
     material, bench, method = (
-        _material(place, as_stamped=as_stamped),
+        _material(place, as_stamped=as_stamped, as_of=as_of),
         place.bench(),
         place.method(method_file),
     )
@@ -89,6 +98,7 @@ _day = click.DateTime(["%Y-%m-%d"])
 @click.option("--colour", help="Only trials with a panel of this colour.")
 @method_option
 @stamped_option
+@as_of_option
 @home_option
 @json_option
 def standings(
@@ -100,6 +110,7 @@ def standings(
     colour: str | None,
     method_file: Path | None,
     as_stamped: bool,
+    as_of: str | None,
     home: Path,
     as_json: bool,
 ) -> None:
@@ -115,7 +126,7 @@ def standings(
 
     place = Home(home)
     ranked = work_out(
-        _material(place, as_stamped=as_stamped),
+        _material(place, as_stamped=as_stamped, as_of=as_of),
         place.bench(),
         place.method(method_file),
         by="product" if by == "product" else "trial",
@@ -185,21 +196,44 @@ def verify(head: str | None, home: Path, as_json: bool) -> None:
         raise SystemExit(1)
 
 
-@click.command(epilog="Example:  panelwright report --out page")
+@click.command(epilog="Example:  panelwright report --out page --where 'spring test, page 2'")
 @click.option(
     "--out",
     type=click.Path(path_type=Path, file_okay=False),
     help="Folder to write.  [default: report, inside the bench's folder]",
 )
+@click.option("--where", help="Where it will be read: a page, a film.  [default: the folder]")
+@click.option("--draft", is_flag=True, help="Not published: write nothing into the journal.")
 @method_option
 @home_option
-def report(out: Path | None, method_file: Path | None, home: Path) -> None:
-    """Write the standings as a plain page with plotted pulls, for a browser or for paper."""
+def report(out: Path | None, where: str | None, draft: bool, method_file: Path | None, home: Path) -> None:
+    """Write the standings as a plain page with plotted pulls, for a browser or for paper.
+
+    Unless it is a draft, the journal keeps what was published and on which readings it rests, so that a check
+    that fails later can name every figure it touches (panelwright touched). A later report for the same place
+    takes the place of the earlier one.
+    """
     from acquire.outputs.report import write_report
 
     place = Home(home)
-    page = write_report(place, out or place.folder / "report", method=place.method(method_file))
-    click.echo(str(page))
+    folder, method = out or place.folder / "report", place.method(method_file)
+
+    def record(cards: "list[Scorecard]", ranked: "Standings", at_seq: int) -> None:
+        from acquire.clock import SystemClock
+        from acquire.publications import publish
+
+        with place.journal() as opened:
+            publish(
+                opened,
+                SystemClock(),
+                where=where or str(folder),
+                method=method,
+                cards=cards,
+                ranked=ranked,
+                at_seq=at_seq,
+            )
+
+    click.echo(str(write_report(place, folder, method=method, record=None if draft else record)))
 
 
 def print_scorecards(cards: "list[Scorecard]", *, budget: bool = False) -> None:
@@ -217,11 +251,28 @@ def print_standings(ranked: "Standings") -> None:
     print_ranked(ranked)
 
 
-def _material(place: Home, *, as_stamped: bool) -> "Material":
+def _material(place: Home, *, as_stamped: bool, as_of: str | None) -> "Material":
     from acquire.results import gather
 
     with place.journal(readonly=True) as opened:
-        return gather(opened, as_stamped=as_stamped)
+        known = opened if as_of is None else opened.as_of(_event_of(place, opened, as_of))
+        return gather(known, as_stamped=as_stamped)
+
+
+def _event_of(place: Home, opened: "Journal", said: str) -> int:
+    """Number of the event that a person means by its number or by a time."""
+    from acquire.errors import ConfigError
+
+    if said.isdecimal():
+        return int(said)
+    try:
+        moment = datetime.fromisoformat(said)
+    except ValueError as error:
+        raise ConfigError(
+            f"--as-of {said!r} is neither the number of an event nor a time",
+            hint="panelwright journal lists the numbers; a time is written like 2031-05-04T17:30",
+        ) from error
+    return opened.seq_at(moment if moment.tzinfo else moment.replace(tzinfo=place.bench().zone))
 
 
 def _verification_data(found: "VerificationReport") -> dict[str, object]:

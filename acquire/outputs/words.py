@@ -8,11 +8,24 @@ from typing import Any
 
 from pydantic import ValidationError
 
+from acquire.calibration.brackets import Bracket
 from acquire.calibration.checks import Check
-from acquire.calibration.stamp import Incident
+from acquire.calibration.history import Incident
 from acquire.chain import Event
 from acquire.climate import in_words as climate_in_words
-from acquire.model import Amendment, Climate, Inspection, Model, Rating, Reading, Refusal, StreamStart, Trial
+from acquire.model import (
+    Amendment,
+    BenchText,
+    Climate,
+    Inspection,
+    Model,
+    Rating,
+    Reading,
+    Refusal,
+    StreamStart,
+    Trial,
+)
+from acquire.publications import Publication
 from acquire.scoring.results import Figure, LeftOut, PanelResult, Points, Score, Scorecard, SetResult
 from acquire.scoring.strokes import stood
 
@@ -189,6 +202,30 @@ def _incident(incident: Incident) -> str:
     return f"gauge {incident.gauge} was {incident.what}{'; check it' if incident.needs_check else ''}"
 
 
+def _bracket(bracket: Bracket) -> str:
+    became = {
+        "confirmed": "confirmed",
+        "failed": "in a bracket that failed",
+        "undecided": "neither confirmed nor in doubt",
+    }[bracket.verdict]
+    return (
+        f"{bracket.n} readings of gauge {bracket.gauge} {became} by its check against {bracket.reference}: "
+        f"{bracket.first} to {bracket.last}"
+    )
+
+
+def _bench(bench: BenchText) -> str:
+    return f"bench file in use from here on, sha256 {bench.sha256[:12]}"
+
+
+def _published(publication: Publication) -> str:
+    return (
+        f"published in {publication.where}: {len(publication.trials)} trials by method "
+        f"{publication.method_title} ({publication.method_sha256[:12]}), "
+        f"resting on events up to {publication.at_seq}"
+    )
+
+
 def _amendment(amendment: Amendment) -> str:
     what: str = amendment.what
     if amendment.what == "ruling":
@@ -232,6 +269,9 @@ _TELLERS: dict[str, tuple[type[Model], Callable[[Any], str]]] = {
     "check": (Check, _check),
     "incident": (Incident, _incident),
     "amendment": (Amendment, _amendment),
+    "bracket": (Bracket, _bracket),
+    "bench": (BenchText, _bench),
+    "published": (Publication, _published),
     "rating": (Rating, _rating),
     "inspection": (Inspection, _inspection),
     "climate": (Climate, _climate),

@@ -336,7 +336,13 @@ class Method(Section):
     appearance: Scale
     uv: Uv = Uv(used=False)
 
+    _text: str = PrivateAttr("")
     _sha256: str = PrivateAttr("")
+
+    @property
+    def text(self) -> str:
+        """What it was parsed from."""
+        return self._text
 
     @property
     def sha256(self) -> str:
@@ -367,5 +373,6 @@ def parse_method(text: str, where: str) -> Method:
             f"{where}: {len(found)} fault(s)\n" + "\n".join(f"  {fault}" for fault in found),
             hint="correct the keys named and try again",
         ) from error
+    method._text = text
     method._sha256 = hashlib.sha256(text.encode()).hexdigest()
     return method

@@ -184,7 +184,7 @@ def test_an_unknown_kind_is_answered_with_the_known_ones(made: MadeBench) -> Non
     result = run(made, "journal", "--kind", "chek")
     assert result.exit_code == 1
     assert "no event of kind 'chek'" in result.output
-    assert "there are: amendment, check, " in result.output
+    assert "there are: amendment, bench, bracket, check, " in result.output
 
 
 def test_kinds_without_words_of_their_own_are_shown_as_they_are(tmp_path: Path) -> None:

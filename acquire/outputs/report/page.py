@@ -2,6 +2,7 @@
 
 import os
 from collections import defaultdict
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -59,11 +60,18 @@ class GaugeLine:
     standard_uncertainty: str
 
 
-def write_report(home: Home, out: Path, *, method: Method | None = None) -> Path:
+Record = Callable[[list[Scorecard], Standings, int], object]
+"""Takes scorecards and standings as they stand on the page, and the number of the last event they rest on."""
+
+
+def write_report(
+    home: Home, out: Path, *, method: Method | None = None, record: Record | None = None
+) -> Path:
     """Writes the page of a bench into the folder `out`; what stands there under the same name is replaced.
 
     Args:
         method: scores by this method; the bench's own if left out.
+        record: called once the page is written, to write down what was published.
 
     Returns:
         The page.
@@ -74,12 +82,14 @@ def write_report(home: Home, out: Path, *, method: Method | None = None) -> Path
     """
     bench, method = home.bench(), method or home.method()
     with home.journal(readonly=True) as journal:
-        material = gather(journal)
         seq, head_hash = journal.head()
+        material = gather(journal.as_of(seq))
         newest = next(journal.events(since=seq - 1), None)
     if not material.trials or newest is None:
         raise ConfigError("the journal has no trial yet, so there is nothing to report")
-    text = _render(home, bench, method, material, newest, head_hash)
+    cards = scorecards(material, bench, method)
+    ranked = rank(cards)
+    text = _render(home, bench, method, material, cards, ranked, newest, head_hash)
     page = out / "index.html"
     try:
         out.mkdir(parents=True, exist_ok=True)
@@ -91,14 +101,21 @@ def write_report(home: Home, out: Path, *, method: Method | None = None) -> Path
         raise PanelwrightError(
             f"{page} cannot be written: {error.strerror}", hint="choose another folder with --out"
         ) from error
+    if record is not None:
+        record(cards, ranked, seq)
     return page
 
 
 def _render(
-    home: Home, bench: Bench, method: Method, material: Material, newest: Event, head_hash: str
+    home: Home,
+    bench: Bench,
+    method: Method,
+    material: Material,
+    cards: list[Scorecard],
+    ranked: Standings,
+    newest: Event,
+    head_hash: str,
 ) -> str:
-    cards = scorecards(material, bench, method)
-    ranked = rank(cards)
     sections, problems = _sections(home, material, cards, ranked)
     coverage = next((row.total.coverage for row in ranked.rows if row.total is not None), None)
     environment = Environment(

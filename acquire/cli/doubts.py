@@ -1,0 +1,153 @@
+"""Commands about what a gauge went through and what that means: incident, clear, touched."""
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from acquire.cli.options import echo_json, home_option, json_option
+
+if TYPE_CHECKING:
+    from acquire.touched import Revised, Touched
+
+HAPPENED = ("dropped", "battery changed", "adjusted", "re-plugged", "other")
+by_option = click.option("--by", default="", help="Who says so.")
+
+
+@click.command(epilog="Example:  panelwright incident force dropped --note 'off the table, on its hook'")
+@click.argument("gauge")
+@click.argument("what", metavar="WHAT", type=click.Choice(HAPPENED))
+@click.option("--note", default="", help="More about it, in your words; needed with other.")
+@click.option("--harmless", is_flag=True, help="With other: checks made before still count.")
+@by_option
+@home_option
+@json_option
+def incident(gauge: str, what: str, note: str, harmless: bool, by: str, home: Path, as_json: bool) -> None:
+    """Write down that something happened to a GAUGE.
+
+    WHAT is dropped, battery changed, adjusted, re-plugged or other. Where the gauge's rules in bench.toml ask
+    for a check after it, readings are stamped "unchecked today" until one passes. Readings already taken stay
+    as they are: the next check says what they are worth.
+    """
+    from acquire.clock import SystemClock
+    from acquire.home import Home
+    from acquire.incidents import report_incident
+
+    place = Home(home)
+    with place.journal() as journal:
+        told = report_incident(
+            journal, place.bench(), SystemClock(), gauge, what, note=note, harmless=harmless, by=by
+        )
+    if as_json:
+        echo_json(told.model_dump(mode="json"))
+        return
+    click.echo(f"{gauge} was {told.what}" + ("; check it before you go on" if told.needs_check else ""))
+
+
+@click.command(epilog="Example:  panelwright clear --check CHECK_ID --reason 'the wrong weight was hung'")
+@click.argument("readings", metavar="[READING]...", nargs=-1)
+@click.option("--check", help="All readings that this check put in doubt, by its id.")
+@click.option("--reason", required=True, help="Why; it is kept with each reading.")
+@click.option("--by", required=True, help="Who says so.")
+@home_option
+@json_option
+def clear(
+    readings: tuple[str, ...], check: str | None, reason: str, by: str, home: Path, as_json: bool
+) -> None:
+    """Take back the doubt on READINGs, by their ids, or on all that one check put in doubt.
+
+    For a check that proved nothing, such as one with the wrong weight. The failed check itself stays, and so
+    does the doubt, with your reason beside it; the readings are stamped again as they were logged.
+    panelwright journal --kind check lists the checks.
+    """
+    from acquire.clock import SystemClock
+    from acquire.home import Home
+    from acquire.incidents import clear_doubts
+
+    with Home(home).journal() as journal:
+        cleared = clear_doubts(journal, SystemClock(), readings, check=check, reason=reason, by=by)
+    if as_json:
+        echo_json(cleared)
+        return
+    click.echo(f"{len(cleared)} reading(s) as they were logged again, because {reason}")
+
+
+@click.command(epilog="Example:  panelwright touched --json")
+@home_option
+@json_option
+def touched(home: Path, as_json: bool) -> None:
+    """List published figures that rest on readings of which more was learnt since.
+
+    Each with its value as published, as it comes out with what is known now, and with the gauge's drift taken
+    off the doubtful readings, as if it had moved in a straight line between the check that opened their
+    bracket and the one that failed. Ends with status 1 if any figure is touched.
+    """
+    from acquire.home import Home
+    from acquire.touched import touched as find
+
+    place = Home(home)
+    with place.journal(readonly=True) as journal:
+        found = find(journal, place.bench())
+    if as_json:
+        echo_json([_data(one) for one in found])
+    else:
+        for one in found:
+            _show(one)
+        if not found:
+            click.echo("No published figure rests on a reading of which more was learnt since.")
+    if found:
+        raise SystemExit(1)
+
+
+def _data(one: "Touched") -> dict[str, object]:
+    return {
+        "where": one.publication.where,
+        "published_utc": one.publication.t_utc.isoformat(),
+        "publication": one.publication.id,
+        "trial": one.trial,
+        "figure": one.figure.name,
+        "published": {**one.figure.model_dump(mode="json", exclude={"used"}), "place": one.place},
+        "now": _revised_data(one.now),
+        "drift_taken_off": None if one.corrected is None else _revised_data(one.corrected),
+        "readings": list(one.readings),
+        "why": list(one.why),
+        "not_taken_off": list(one.uncorrected),
+    }
+
+
+def _revised_data(revised: "Revised") -> dict[str, object]:
+    points = revised.points
+    return {
+        "text": None if points is None else points.text,
+        "unrounded": None if points is None else points.unrounded,
+        "expanded_uncertainty": None if points is None else points.expanded_uncertainty,
+        "status": revised.status,
+        "place": revised.place,
+        "difference": revised.difference,
+    }
+
+
+def _show(one: "Touched") -> None:
+    place = "" if one.place is None else f", place {one.place}"
+    click.echo(f"{one.publication.where} ({one.publication.t_utc:%Y-%m-%d %H:%M}Z)")
+    click.echo(
+        f"  {one.trial}, {one.figure.name}: published {one.figure.text} ± "
+        f"{one.figure.expanded_uncertainty:.2g} points{place}"
+    )
+    click.echo(f"    as known now       {_revised_words(one.now)}")
+    if one.corrected is not None:
+        click.echo(f"    drift taken off    {_revised_words(one.corrected)}")
+    named = one.readings[0] if len(one.readings) == 1 else f"{one.readings[0]} to {one.readings[-1]}"
+    click.echo(f"    rests on {len(one.readings)} reading(s) amended since ({named}):")
+    for reason in (*one.why, *one.uncorrected):
+        click.echo(f"      {reason}")
+
+
+def _revised_words(revised: "Revised") -> str:
+    if revised.points is None:
+        return f"none: {revised.status}"
+    place = "" if revised.place is None else f", place {revised.place}"
+    return (
+        f"{revised.points.text} ± {revised.points.expanded_uncertainty:.2g} points"
+        f" ({revised.difference:+.3g} unrounded), {revised.status}{place}"
+    )
