@@ -10,7 +10,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from acquire.model import AppliedCorrection, Reading, UncertaintyPart
 from acquire.scoring.method import GaugeError
 from acquire.scoring.selection import Candidate
-from acquire.scoring.uncertainty import Source, Sources, Uncertain
+from acquire.scoring.uncertainty import Source, Sources
 
 
 class GaugeErrors:
@@ -40,19 +40,25 @@ class GaugeErrors:
                     self._whole[group], self._size(candidate.reading, stamp.standard_uncertainty)
                 )
 
-    def of_mean(self, used: Sequence[Candidate], centre: float) -> Uncertain:
-        """The mean of these readings, with what their gauges make uncertain in it."""
+    def of_mean(self, used: Sequence[Candidate]) -> dict[Source, float]:
+        """How much the mean of these readings changes with each source that lies in their gauges."""
         slopes: dict[Source, float] = defaultdict(float)
         for candidate in used:
-            reading = candidate.reading
+            reading, stamp = candidate.reading, candidate.reading.stamp
             weight = (candidate.value if self._scale else 1.0) / len(used)
-            for source, size in self._errors(reading):
+            if stamp.parts:
+                by = self._size(reading, 1.0)
+                for part in stamp.parts:
+                    if size := by * part.standard_uncertainty:
+                        source = self._known.get(part.key) or self._part(part, size)
+                        slopes[source] += weight * size / source.standard_uncertainty
+            elif size := self._whole[reading.gauge, stamp.check]:
+                source = self._stamp(reading, size)
                 slopes[source] += weight * size / source.standard_uncertainty
-            if reading.correction is not None and reading.correction.standard_uncertainty:
+            if reading.correction is not None and (size := reading.correction.standard_uncertainty):
                 source = self._correction(reading.correction)
-                share = reading.correction.standard_uncertainty / source.standard_uncertainty
-                slopes[source] += share / len(used)
-        return Uncertain(centre, slopes)
+                slopes[source] += size / source.standard_uncertainty / len(used)
+        return slopes
 
     def _size(self, reading: Reading, uncertainty: float) -> float:
         """In the reading's unit, or relative to the value it was found at.
@@ -64,17 +70,6 @@ class GaugeErrors:
             return uncertainty
         at = abs(reading.stamp.at_value or self._largest[reading.gauge])
         return uncertainty / at if at else 0.0
-
-    def _errors(self, reading: Reading) -> Iterator[tuple[Source, float]]:
-        stamp = reading.stamp
-        if stamp.parts:
-            by = self._size(reading, 1.0)
-            for part in stamp.parts:
-                size = by * part.standard_uncertainty
-                if size:
-                    yield self._known.get(part.key) or self._part(part, size), size
-        elif size := self._whole[reading.gauge, stamp.check]:
-            yield self._stamp(reading, size), size
 
     def _part(self, part: UncertaintyPart, size: float) -> Source:
         source = self._sources.source(

@@ -19,7 +19,7 @@ from acquire.scoring.statistics import (
     sd,
     under_read_uncertainty,
 )
-from acquire.scoring.uncertainty import Sources, Twin, average
+from acquire.scoring.uncertainty import Distribution, Sources, Twin, Uncertain, average
 
 PHASES: tuple[Phase, ...] = ("bare", "treated")
 
@@ -147,20 +147,18 @@ def mean_of(name: str, unit: str, used: Sequence[Candidate], errors: GaugeErrors
     # away, and at one sample rate and one way of pulling all peaks are under-read alike.
     step = max(candidate.reading.resolution for candidate in used)
     bound = mean([candidate.reading.under_read for candidate in used])
-    uncertain = errors.of_mean(used, mean(values))
-    uncertain += sources.make(
-        0.0,
-        sd(values) / math.sqrt(count),
-        name=f"repeatability, {name}",
-        unit=unit,
-        freedom=count - 1,
+    own: tuple[tuple[str, float, int | None, Distribution], ...] = (
+        ("repeatability", sd(values) / math.sqrt(count), count - 1, "normal"),
+        ("resolution", resolution_uncertainty(step), None, "rectangular"),
+        ("under-read peaks", under_read_uncertainty(bound), None, "rectangular"),
     )
-    for what, size in (
-        ("resolution", resolution_uncertainty(step)),
-        ("under-read peaks", under_read_uncertainty(bound)),
-    ):
-        uncertain += sources.make(0.0, size, name=f"{what}, {name}", unit=unit, distribution="rectangular")
-    return Twin(exact_mean(values), uncertain)
+    slopes = errors.of_mean(used)
+    for what, size, freedom, distribution in own:
+        made = sources.make(
+            0.0, size, name=f"{what}, {name}", unit=unit, freedom=freedom, distribution=distribution
+        )
+        slopes.update(made.slopes)
+    return Twin(exact_mean(values), Uncertain(mean(values), slopes))
 
 
 def set_result(

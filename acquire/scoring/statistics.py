@@ -31,7 +31,7 @@ def sd(values: Sequence[float]) -> float:
     if len(values) < 2:
         raise ValueError("a standard deviation needs at least two values")
     centre = mean(values)
-    return math.sqrt(math.fsum((value - centre) ** 2 for value in values) / (len(values) - 1))
+    return math.sqrt(math.fsum([(value - centre) ** 2 for value in values]) / (len(values) - 1))
 
 
 @cache

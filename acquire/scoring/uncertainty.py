@@ -45,7 +45,7 @@ class Uncertain:
     @property
     def standard_uncertainty(self) -> float:
         """Root sum of squares over the sources, which are independent of each other."""
-        return math.hypot(*(slope * source.standard_uncertainty for source, slope in self.slopes.items()))
+        return math.hypot(*[slope * source.standard_uncertainty for source, slope in self.slopes.items()])
 
     def __add__(self, other: "Uncertain") -> "Uncertain":
         return Uncertain(self.value + other.value, _combined(self, 1.0, other, 1.0))
