@@ -49,6 +49,8 @@ class OpenGauge:
     """Why the port is not open, as far as was told."""
     unheard: bool = False
     """Nothing came through the open port, and since then still nothing has, however often it was opened."""
+    battery_low: bool = False
+    """The newest value said so."""
     complaint: str | None = None
     """Why the gauge is not to be used although its port is open, as far as was told."""
 

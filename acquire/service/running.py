@@ -29,7 +29,7 @@ from acquire.ports import PortEvent
 from acquire.ports.listing import SystemPorts, system_ports
 from acquire.service.choosing import gauges_for, no_gauge, quantity_for
 from acquire.service.opening import OpenGauge, OpenPorts
-from acquire.service.telling import PortNews
+from acquire.service.telling import PortNews, doubts_in_words
 from acquire.tasks import STALL_S, Measure, Task, Wash
 from acquire.trials import record_of
 from acquire.weighing import LadderCheck, WeightCheck
@@ -100,7 +100,7 @@ class Service:
             self.journal.close()
             raise
         self._open, self._events = self._ports.gauges, self._ports.events
-        self._news = PortNews(self.logger, tell)
+        self._news = PortNews(self.logger, tell, lambda gauge: self.bench.gauge(gauge).rules.after)
         for name, one in self._open.items():
             self._live.opens(name, descriptions[name].quantity, one.line.source.start_utc)
 
@@ -324,7 +324,7 @@ class Service:
         task = one.task
         if event.kind == "chunk":
             self._live.hear(one.line.gauge, one.line.stream)
-            self._news.heard(one)
+            self._news.heard(one, event)
             if task is not None:
                 task.samples()
         self._give(one, found)
@@ -369,10 +369,7 @@ class Service:
         doubts, self._doubts = self._doubts, []
         if not doubts:
             return
-        named = doubts[0].reading if len(doubts) == 1 else f"{doubts[0].reading} to {doubts[-1].reading}"
-        noun = "reading is" if len(doubts) == 1 else "readings are"
-        text = f"{len(doubts)} earlier {noun} doubtful now ({named}): {doubts[0].reason}"
-        self._tell(Note("amended", text, about=doubts[0]))
+        self._tell(Note("amended", doubts_in_words(self.journal, doubts), about=doubts[0]))
 
     def _notice_clock_step(self) -> None:
         """A stepped clock or a suspended machine is an event of its own, never a stretched pull."""
