@@ -200,7 +200,7 @@ def _most_likely(within: _Array) -> _Array:
     Raises:
         ValueError: it does not settle.
     """
-    share = np.full(within.shape[1], 1 / within.shape[1])
+    share: _Array = np.full(within.shape[1], 1 / within.shape[1])
     for _ in range(MOST_ROUNDS):
         slopes = within / (within @ share)[:, None]
         pull = slopes.mean(axis=0)
@@ -218,7 +218,7 @@ def _step(within: _Array, share: _Array, aim: _Array) -> _Array:
     """From `share` towards `aim`, halving the step until the likelihood does not fall."""
     before = np.log(within @ share).sum()
     for halved in range(40):
-        tried = share + (aim - share) / 2**halved
+        tried: _Array = share + (aim - share) / 2**halved
         inside = within @ tried
         if inside.min() > 0 and np.log(inside).sum() >= before:
             return tried
