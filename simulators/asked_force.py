@@ -21,6 +21,7 @@ class ModbusForceStation(ForceStation):
         "surface": ForceStation.forms["surface"],
         "weight": ForceStation.forms["weight"],
         "drift": ForceStation.forms["drift"],
+        "gain": ForceStation.forms["gain"],
         "freeze": ForceStation.forms["freeze"],
         "refuse": Form("refuse 4", "exception code; 0 ends it", bare=False),
     }

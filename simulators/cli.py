@@ -187,7 +187,9 @@ def force(
         surface bare            another panel, or numbers of its own:
         surface mu_static=0.31 mu_kinetic=0.24
         weight 0.2              hang a check weight of so many kg; 0 takes it off
-        drift n=0.05            shift the zero
+        drift n=0.05            shift the zero; with per_h=0.01 it creeps from then on
+        gain 1.005              show that much of the true force; with per_h=0.001
+                                it grows by that in an hour from then on
         unit lbf, mode peak, battery low    where the format says them
         freeze on               show the last value for ever; freeze off ends it
         error -230              into the queue of a SCPI gauge

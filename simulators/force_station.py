@@ -8,7 +8,7 @@ import numpy as np
 
 from simulators.commands import Command, CommandError, Form, choose
 from simulators.force import HANDS, SURFACES, ForceTrace, Hand, PullTruth, Rig, Surface, simulate_pulls
-from simulators.front import Floats, FrontStream, GaugeFront
+from simulators.front import Floats, FrontStream, GaugeFront, Ramp
 from simulators.speech import FORCE, FORMATS, ForceState, Shown
 from simulators.station import Station, Truth
 
@@ -25,7 +25,8 @@ class ForceStation(Station):
         "pull": Form("pull 5 hand=fast", "how many", frozenset({"hand"})),
         "surface": Form("surface mu_static=0.31 mu_kinetic=0.24", "name", _SURFACE_KEYS, bare=False),
         "weight": Form("weight 0.2", "kg; 0 takes it off", bare=False),
-        "drift": Form("drift n=0.05", options=frozenset({"n"}), bare=False),
+        "drift": Form("drift n=0.05 per_h=0.01", options=frozenset({"n", "per_h"}), bare=False),
+        "gain": Form("gain 1.005 per_h=0.001", "factor", frozenset({"per_h"}), bare=False),
         "unit": Form("unit lbf", "N, kgf or lbf", bare=False),
         "mode": Form("mode peak", "live or peak", bare=False),
         "battery": Form("battery low", "ok or low", bare=False),
@@ -131,8 +132,21 @@ class ForceStation(Station):
         self.truth("weight", t_s=self._now_s, mass_kg=mass_kg, force_n=self._level_n)
 
     def _start_drift(self, command: Command) -> None:
-        self._stream.zero_n += command.option("n", 0.0)
-        self.truth("drift", t_s=self._now_s, zero_n=self._stream.zero_n)
+        """The zero jumps by n, and from now on creeps by per_h in an hour; what it has crept so far stays."""
+        now_s, stream = self._now_s, self._stream
+        crept_n = float(stream.creep.at(now_s))
+        stream.zero_n += command.option("n", 0.0) + crept_n
+        stream.creep = Ramp(0.0, command.option("per_h", stream.creep.per_h), now_s)
+        self.truth("drift", t_s=now_s, zero_n=stream.zero_n, per_h=stream.creep.per_h)
+
+    def _start_gain(self, command: Command) -> None:
+        """Shown per true force, and how much more of it each hour from now on."""
+        now_s, stream = self._now_s, self._stream
+        gain = command.number(float(stream.gain.at(now_s)))
+        if gain <= 0:
+            raise CommandError(f"{command.text!r}: a gain is above 0")
+        stream.gain = Ramp(gain, command.option("per_h", 0.0), now_s)
+        self.truth("gain", t_s=now_s, gain=gain, per_h=stream.gain.per_h)
 
     def _start_unit(self, command: Command) -> None:
         self.state.unit = choose(command, command.word or "", {"N": "N", "kgf": "kgf", "lbf": "lbf"})

@@ -58,6 +58,18 @@ class GaugeFront:
         return truth.verdict, truth.why
 
 
+@dataclass(frozen=True, slots=True)
+class Ramp:
+    """A quantity that moves evenly from some moment on."""
+
+    start: float
+    per_h: float = 0.0
+    from_s: float = 0.0
+
+    def at(self, t_s: Floats | float) -> Floats:
+        return np.asarray(self.start + self.per_h / 3600.0 * (np.asarray(t_s) - self.from_s))
+
+
 class FrontStream:
     """A gauge front that is fed piece by piece with the true force on a grid of `step_s`.
 
@@ -69,6 +81,9 @@ class FrontStream:
         self.step_s = step_s
         self.zero_n = front.zero_n
         """May be changed between pieces."""
+        self.gain = Ramp(1.0)
+        self.creep = Ramp(0.0)
+        """Of the zero, in N."""
         self._rng = rng
         self._fed_n = 0
         self._sampled_n = 0
@@ -111,7 +126,8 @@ class FrontStream:
 
     def _shown(self, t_s: Floats, seen_n: Floats) -> Floats:
         front = self.front
-        shown = seen_n + (self.zero_n + front.drift_n_per_h / 3600.0 * t_s)
+        shown = seen_n * self.gain.at(t_s)
+        shown += self.zero_n + self.creep.at(t_s) + front.drift_n_per_h / 3600.0 * t_s
         shown += front.noise_n * self._rng.standard_normal(len(t_s))
         if front.resolution_n:
             shown = np.round(shown / front.resolution_n) * front.resolution_n
