@@ -30,7 +30,8 @@ Shape = Literal["steady", "linear drift", "step", "warming up"]
 
 ALARM_P = 1e-4
 """Two-sided, of the best of all curves at one look. There are some twenty curves, and a day is looked at
-after every check: chosen by simulation so that over ten checks a healthy gauge is accused in under 1 % of days."""
+after every check: chosen by simulation so that over ten checks a healthy gauge is accused in under 1 % of
+days."""
 MIN_N: Mapping[Basis, int] = {"history": 3, "own uncertainty": 5}
 """Two checks have no shape; and a scatter that the checks themselves must tell takes two more."""
 CLEAR = 0.9

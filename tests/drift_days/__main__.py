@@ -40,7 +40,7 @@ def quantile(values: list[int] | list[float], share: float) -> str:
 def alarm_table(found: Mapping[Job, Tally]) -> list[str]:
     lines = head("gauge", "earlier checks", "healthy days", "with an alarm", "share")
     for (gauge, kind, _, history), tally in found.items():
-        if kind is HEALTHY:
+        if kind == HEALTHY:
             share = percent(tally.alarms, tally.days, 2)
             lines.append(row([gauge.name, history * CHECKS_N, tally.days, tally.alarms, share]))
     return lines
@@ -52,7 +52,7 @@ def early_table(found: Mapping[Job, Tally], history: int) -> list[str]:
         "told without reserve", "of these right",
     )  # fmt: skip
     for kind in KINDS:
-        tally = total(one for job, one in found.items() if job[1] is kind and job[3] == history)
+        tally = total(one for job, one in found.items() if job[1] == kind and job[3] == history)
         clear_n = tally.clear.total()
         lines.append(
             row(

@@ -1,6 +1,5 @@
 """Days of checks as an invented force gauge would give them: movement, noise, display steps, readings."""
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 
@@ -13,7 +12,6 @@ from acquire.calibration.drift import Shape
 from acquire.calibration.references import Assigned
 
 Floats = NDArray[np.float64]
-Movement = Callable[[Floats], Floats]
 
 MORNING = datetime(2031, 5, 5, 8, 0, tzinfo=UTC)
 ASSIGNED = Assigned("weight-200g", 1.96, "N", 0.0002, "invented", None, "invented")
@@ -58,30 +56,30 @@ class Kind:
 
     name: str
     shape: Shape
-    move: Movement
-    """Hours since the first check -> movement."""
+    size: float = 0.0
+    """Of a drift: in an hour."""
     onset_h: float = 0.0
+    tau_h: float = 1.0
+
+    def move(self, t_h: Floats) -> Floats:
+        """The movement at times in hours since the first check."""
+        match self.shape:
+            case "linear drift":
+                return self.size * t_h
+            case "step":
+                return np.where(t_h > self.onset_h, self.size, 0.0)
+            case "warming up":
+                return self.size * np.exp(-t_h / self.tau_h)
+        return np.zeros_like(t_h)
 
 
-def _step(size: float, onset_h: float) -> Movement:
-    return lambda t_h: np.where(t_h > onset_h, size, 0.0)
-
-
-def _drift(per_h: float) -> Movement:
-    return lambda t_h: per_h * t_h
-
-
-def _warm_up(size: float, tau_h: float) -> Movement:
-    return lambda t_h: size * np.exp(-t_h / tau_h)
-
-
-HEALTHY = Kind(name="healthy", shape="steady", move=np.zeros_like)
+HEALTHY = Kind(name="healthy", shape="steady")
 KINDS = (
-    *(Kind(name=f"drift {d:g} σ/h", shape="linear drift", move=_drift(d)) for d in (0.5, 1.0, 2.0)),
-    *(Kind(name=f"step {s:g} σ", shape="step", move=_step(s, 4.5), onset_h=4.5) for s in (4.0, 6.0, 10.0)),
+    *(Kind(name=f"drift {size:g} σ/h", shape="linear drift", size=size) for size in (0.5, 1.0, 2.0)),
+    *(Kind(name=f"step {size:g} σ", shape="step", size=size, onset_h=4.5) for size in (4.0, 6.0, 10.0)),
     *(
-        Kind(name=f"warm-up {s:g} σ, τ {tau:g} h", shape="warming up", move=_warm_up(s, tau))
-        for s, tau in ((6.0, 1.0), (10.0, 1.0), (10.0, 2.0))
+        Kind(name=f"warm-up {size:g} σ, τ {tau_h:g} h", shape="warming up", size=size, tau_h=tau_h)
+        for size, tau_h in ((6.0, 1.0), (10.0, 1.0), (10.0, 2.0))
     ),
 )
 

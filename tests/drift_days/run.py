@@ -55,7 +55,7 @@ def looks(checks: Sequence[Check], history: Sequence[Check]) -> list[tuple[float
     return found
 
 
-def run(gauge: Gauge, kind: Kind, days_n: int, *, history_days: int = HISTORY_DAYS, seed: int = 1) -> Tally:
+def run(gauge: Gauge, kind: Kind, days_n: int, history_days: int = HISTORY_DAYS, *, seed: int = 1) -> Tally:
     """Simulates days of one kind and tells what was seen of them."""
     rng = np.random.default_rng([seed, days_n, history_days])
     tally, history = Tally(), list[Check]()

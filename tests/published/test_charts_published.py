@@ -3,7 +3,8 @@
 import numpy as np
 import pytest
 
-from acquire.calibration.charts import D2, D4, ewma, ewma_half_widths, individuals, limits, moving_ranges
+from acquire.calibration.charts import D4, ewma, ewma_half_widths, individuals, limits, moving_ranges
+from acquire.calibration.series import D2
 
 # e-Handbook 6.3.2.2, individuals and moving ranges: data and printed limits from public copies that agree.
 FLOW = [49.6, 47.6, 49.9, 51.3, 47.8, 51.2, 52.6, 52.4, 53.6, 52.1]
