@@ -1,4 +1,5 @@
-"""Does everything still hold? Walks the journal's chain, then gets every reading out of its bytes again.
+"""Does everything still hold? Walks the journal's chain, then gets every reading out of its bytes again, and
+every stamp and check out of the events before it.
 
 For each recording the gauge's description and the capture settings are taken from the journal, the bytes from
 the recording, and the very code that ran live runs again. What it gives must be what the journal says, to the
@@ -11,13 +12,16 @@ from pathlib import Path
 
 from pydantic import ValidationError
 
+from acquire.blind import broken_seals
 from acquire.capture import CAPTURE_VERSION
 from acquire.capture.taken import Taken
 from acquire.chain import Event, Verdict
 from acquire.comparison import Comparison, Fault, Item
 from acquire.errors import JournalError, PanelwrightError
 from acquire.home import Home
+from acquire.imports import compare_imports, imported_names
 from acquire.journal import Journal
+from acquire.judgements import judge_again
 from acquire.model import Reading, Refusal, StreamStart
 from acquire.recordings import Header, read_header
 from acquire.sources import replay
@@ -40,9 +44,14 @@ class VerificationReport:
     """Readings in the journal that were compared with their recordings."""
     refusals_n: int
     faults: tuple[Fault, ...]
-    """What is wrong outside the chain, in the journal's order of recordings."""
+    """What is wrong outside the chain: in the journal's order of recordings, then stamps and checks."""
     cut: tuple[str, ...]
     """Recordings whose last line was never finished (a killed program): told, and no fault."""
+    stamps_n: int = 0
+    """Stamps that were derived again."""
+    checks_n: int = 0
+    before_bench_n: int = 0
+    """Readings from before the journal kept the bench file: their stamps cannot be derived; no fault."""
 
     @property
     def holds(self) -> bool:
@@ -95,13 +104,25 @@ def verify(
             gone_through.add(start.recording)
             items = _items(journal, start, span, tally.faults)
             _verify_recording(home.recordings / start.recording, start, items, tally)
+        tally.faults += compare_imports(home, journal)
+        tally.faults += (Fault(said) for said in broken_seals(journal))
+        imported = imported_names(journal)
+        judged = judge_again(journal)
     for name, span in spans.items():
-        if name in gone_through:
+        if name in gone_through or name in imported:
             continue
         what = f"{_count(span.items_n)} from {name}, but the journal does not tell of that recording's start"
         tally.faults.append(Fault(what, name))
     return VerificationReport(
-        chain, recordings_n, tally.readings_n, tally.refusals_n, tuple(tally.faults), tuple(tally.cut)
+        chain,
+        recordings_n,
+        tally.readings_n,
+        tally.refusals_n,
+        (*tally.faults, *judged.faults),
+        tuple(tally.cut),
+        judged.stamps_n,
+        judged.checks_n,
+        judged.before_bench_n,
     )
 
 
