@@ -5,11 +5,14 @@ from pathlib import Path
 import pytest
 
 from acquire.bench import Tolerance
-from acquire.calibration.checks import Check
-from acquire.calibration.brackets import doubtful_readings
-from acquire.calibration.stamp import Incident, Known, Rules, channel_of, rules_for, stamp
-from acquire.model import CalibrationState, RawRef, Reading, Stamp
-from tests.bench_tools import NOON, STEP, after, check, history, make_bench, rules
+from acquire.calibration.checks import Check, CheckPoint
+from acquire.calibration.correction import Correction
+from acquire.calibration.history import Incident, Known, channel_of
+from acquire.calibration.rules import Rules, rules_for
+from acquire.calibration.stamp import corrected_stamp, stamp
+from acquire.errors import ConfigError
+from acquire.model import CalibrationState, Stamp, UncertaintyPart
+from tests.bench_tools import BENCH, NOON, after, check, history, make_bench, rules
 
 IN, UNCHECKED, OVERDUE, OUT = (
     CalibrationState.IN_TOLERANCE,
@@ -158,6 +161,34 @@ def test_a_bench_gives_its_gauges_rules(tmp_path: Path) -> None:
     assert force.certificate_standard_uncertainty == 0.01
     gloss = rules_for(bench, "gloss")
     assert (gloss.certificate_due, gloss.certificate_standard_uncertainty) == (None, 0.0)
+    assert (gloss.at_start_of_day, gloss.before_trial, gloss.after_trial) == (True, False, False)
+    assert gloss.after == ("drop", "battery change", "adjustment")
+
+
+RULES = """
+[gauges.force.rules]
+every_h = 4.0
+at_start_of_day = false
+after = ["re-plug"]
+after_trial = true
+"""
+
+
+def test_rules_are_a_table_of_the_gauge(tmp_path: Path) -> None:
+    text = BENCH.replace("check_valid_h = 8.0", "drift_per_h = 0.02").replace(
+        "[gauges.force.certificate]", RULES + "[gauges.force.certificate]"
+    )
+    force = rules_for(make_bench(tmp_path, text), "force")
+    assert (force.check_valid_h, force.at_start_of_day, force.after) == (4.0, False, ("re-plug",))
+    assert (force.before_trial, force.after_trial, force.drift_per_h) == (False, True, 0.02)
+
+
+def test_a_check_cannot_hold_two_lengths_of_time(tmp_path: Path) -> None:
+    text = BENCH.replace("[gauges.force.certificate]", RULES + "[gauges.force.certificate]")
+    with pytest.raises(ConfigError, match=r"gauges\.force: .*give either check_valid_h or rules\.every_h"):
+        make_bench(tmp_path, text)
+    with pytest.raises(ConfigError, match=r"gauges\.force\.rules\.after.*'drop'"):
+        make_bench(tmp_path, BENCH.replace("check_valid_h = 8.0", 'rules = { after = ["rain"] }'))
 
 
 def test_a_channel_is_the_text_of_an_angle() -> None:
@@ -165,60 +196,186 @@ def test_a_channel_is_the_text_of_an_angle() -> None:
     assert channel_of({}) is None
 
 
-def reading(
-    name: str, *, gauge: str = "force", state: CalibrationState = IN, channel: str | None = None
-) -> Reading:
-    return Reading(
-        id=name,
-        trial="t",
-        step=STEP,
-        quantity="force",
-        value=1.0,
-        unit="N",
-        gauge=gauge,
-        t_utc=NOON,
-        t_mono_ns=0,
-        t_source="host read",
-        raw=RawRef(recording="r.rec", opening=0, first_byte=0, last_byte=9, ordinal=0),
-        details={} if channel is None else {"channel": channel},
-        stamp=Stamp(state=state, reason="invented"),
+def sizes(made: Stamp) -> dict[str, float]:
+    return {part.key: part.standard_uncertainty for part in made.parts}
+
+
+def test_the_uncertainty_is_the_root_sum_of_squares_of_its_parts() -> None:
+    held = rules(certificate_standard_uncertainty=0.003, certificate="F-1", drift_per_h=0.02)
+    made = stamp("force", after(0.5), history(check()), held)
+    # The check's 0.004 without the reference's 0.001; half an hour at 0.02 N an hour, rectangular: GUM 4.3.7.
+    assert sizes(made) == pytest.approx(
+        {
+            "certificate force F-1": 0.003,
+            "reference weight-200g": 0.001,
+            "check event-1": sqrt(0.004**2 - 0.001**2),
+            "deviation event-1": 0.01,
+            "drift force event-1 hour 0": 0.01 / sqrt(3),
+        }
+    )
+    assert made.standard_uncertainty == pytest.approx(hypot(*sizes(made).values()), rel=1e-12)
+    assert {part.key: part.distribution for part in made.parts}["drift force event-1 hour 0"] == "rectangular"
+
+
+def test_what_a_check_told_part_by_part_is_told_on() -> None:
+    told = (
+        UncertaintyPart(source="weight-200g", key="reference weight-200g", standard_uncertainty=0.001),
+        UncertaintyPart(
+            source="repeatability",
+            key="check repeatability",
+            standard_uncertainty=0.003,
+            degrees_of_freedom=2,
+        ),
+    )
+    made = stamp("force", NOON, history(check().model_copy(update={"parts": told})), rules())
+    assert sizes(made) == {
+        "reference weight-200g": 0.001,
+        "check repeatability event-1": 0.003,
+        "deviation event-1": 0.01,
+    }
+    assert made.parts[1].degrees_of_freedom == 2
+
+
+def test_two_stamps_under_one_check_share_their_errors_by_key() -> None:
+    known = history(check(), check(at=after(2)))
+    held = rules(drift_per_h=0.02)
+    early, late, later = (
+        set(sizes(stamp("force", after(at), known[:n], held))) for at, n in ((0.5, 1), (1.5, 1), (2.5, 2))
+    )
+    assert early - late == {"drift force event-1 hour 0"}, "drift of different hours is not the same error"
+    assert early & later == {"reference weight-200g"}
+
+
+def test_without_a_check_trials_do_not_share_an_error() -> None:
+    one, other = (stamp("force", NOON, [], rules(), trial=trial) for trial in ("larch", "alder"))
+    assert set(sizes(one)) == {"unchecked force larch"}
+    assert set(sizes(one)).isdisjoint(sizes(other))
+
+
+def test_drift_at_the_check_is_the_change_since_the_one_before() -> None:
+    known = history(
+        check(deviation=0.002), check(reference="other", deviation=0.02), check(at=after(1), deviation=0.008)
+    )
+    assert stamp("force", after(2), known, rules()).drift == pytest.approx(0.006)
+    assert stamp("force", NOON, known[:1], rules()).drift is None
+
+
+def test_drift_since_the_check_is_unknown_until_somebody_says() -> None:
+    made = stamp("force", after(1), history(check()), rules())
+    assert made.drift_standard_uncertainty is None
+    assert made.drift_basis == "not known: its own checks give 0 changes of the 8 needed"
+    assert not any(key.startswith("drift") for key in sizes(made))
+    said = stamp("force", after(1), history(check()), rules(drift_per_h=0.03))
+    assert said.drift_standard_uncertainty == pytest.approx(0.03 / sqrt(3))
+    assert stamp("force", NOON, history(check()), rules(drift_per_h=0.03)).drift_standard_uncertainty == 0.0
+
+
+def hourly(*deviations: float) -> list[Check]:
+    return [check(at=after(hour), deviation=size) for hour, size in enumerate(deviations)]
+
+
+def test_a_gauges_own_checks_tell_how_it_drifts() -> None:
+    """Nine hourly checks, each 3 mN up or down; by hand: 3 mN at an hour, sqrt(1/4) and 4 times that."""
+    facts = hourly(*([0.0, 0.003] * 4), 0.0)
+    held = rules(drift_per_h=1.0)
+    after_h = {
+        hours: stamp("force", after(8 + hours), history(*facts), held).drift_standard_uncertainty
+        for hours in (0.25, 1.0, 4.0)
+    }
+    assert after_h == pytest.approx({0.25: 0.0015, 1.0: 0.003, 4.0: 0.012})
+    made = stamp("force", after(9), history(*facts), held)
+    assert made.drift_basis.startswith("from 8 changes between its own checks, 0.003 in 1 h")
+    assert made.parts[-1].degrees_of_freedom == 8
+    fewer = stamp("force", after(8), history(*facts[1:]), held)
+    assert fewer.drift_basis == "at most 1 an hour, as the bench file says"
+
+
+def test_what_is_no_drift_does_not_count_as_one() -> None:
+    facts: list[Check | Incident] = [*hourly(*([0.0, 0.003] * 4), 0.0)]
+    dropped = [*facts[:4], incident(3.5), *facts[4:]]
+    assert "7 changes" in stamp("force", after(8), history(*dropped), rules()).drift_basis
+    weekend = [*facts[:8], check(at=after(7 + 48), deviation=0.02)]
+    assert "7 changes" in stamp("force", after(56), history(*weekend), rules()).drift_basis
+    other_load = [*facts[:8], check(at=after(8)).model_copy(update={"assigned": 5.0})]
+    assert "7 changes" in stamp("force", after(7.5), history(*other_load[:8]), rules()).drift_basis
+    assert stamp("force", after(9), history(*other_load), rules()).drift is None
+
+
+def test_a_rule_can_let_a_check_hold_over_midnight() -> None:
+    night = rules(check_valid_h=20, at_start_of_day=False)
+    assert stamp("force", after(18), history(check()), night).state is IN
+    assert stamp("force", after(21), history(check()), night).state is UNCHECKED
+    assert stamp("force", after(18), history(check()), rules(check_valid_h=20)).state is UNCHECKED
+
+
+def test_a_rule_can_ask_for_a_check_before_each_trial() -> None:
+    held = rules(before_trial=True)
+    known = [Known(5, "passed", check())]
+    assert stamp("force", NOON, known, held, trial_opened=4).state is IN
+    made = stamp("force", NOON, known, held, trial_opened=6)
+    assert made.state is UNCHECKED
+    assert "a check before each trial" in made.reason
+    assert stamp("force", NOON, known, rules(), trial_opened=6).state is IN
+    assert stamp("force", NOON, known, rules(after_trial=True)).closing_due
+
+
+def test_a_check_at_several_loads_makes_good_each_of_them() -> None:
+    ladder = "weight-100g,weight-200g"
+    points = tuple(
+        CheckPoint(
+            reference=name,
+            run=1,
+            direction="up",
+            assigned=2.0,
+            assigned_standard_uncertainty=0.001,
+            shown=2.0,
+            zero=0.0,
+            t_us=0,
+        )
+        for name in ladder.split(",")
+    )
+    whole = check(at=after(1), reference=ladder).model_copy(update={"points": points})
+    assert stamp("force", after(2), history(check("fail"), whole), rules()).state is IN
+    failed = check("fail", reference=ladder).model_copy(update={"points": points})
+    assert stamp("force", after(2), history(failed, check(at=after(1))), rules()).state is OUT
+
+
+def correction(*, on: bool = True) -> Correction:
+    """Adds 5 mN everywhere from 1 N to 3 N, known to 1 mN."""
+    figures = {"from_check": "event-1", "coefficients": (0.005,), "covariance": ((1e-6,),)} if on else {}
+    return Correction.model_validate(
+        {
+            "id": "correction.1",
+            "gauge": "force",
+            "unit": "N",
+            "on": on,
+            "lowest": 1.0,
+            "highest": 3.0,
+            "by": "K.",
+            "reason": "as of its last check at several loads",
+            "t_utc": NOON,
+            **figures,
+        }
     )
 
 
-def test_a_failed_check_puts_the_readings_since_the_last_pass_in_doubt() -> None:
-    failed = Known(20, "failed", check("fail"))
-    known = [Known(5, "passed", check()), Known(9, "open", check("undecided")), failed]
-    logged = [(seq, reading(f"r{seq}")) for seq in (3, 6, 12, 19, 21)]
-    assert doubtful_readings(failed, known, logged) == ["r6", "r12", "r19"]
+def test_a_correction_in_use_leaves_less_of_the_deviation() -> None:
+    known = history(check(deviation=-0.008))
+    made, applied = corrected_stamp("force", NOON, known, [correction()], rules(), value=2.5)
+    assert applied is not None
+    assert (applied.id, applied.amount) == ("correction.1", 0.005)
+    assert applied.standard_uncertainty == pytest.approx(0.001)
+    assert sizes(made)["deviation event-1"] == pytest.approx(0.003)
+    assert "what the correction leaves" in made.parts[-1].source
 
 
-def test_what_was_bad_already_or_anothers_is_not_doubted() -> None:
-    failed = Known(20, "failed", check("fail"))
-    logged = [
-        (6, reading("unchecked", state=UNCHECKED)),
-        (7, reading("overdue", state=OVERDUE)),
-        (8, reading("out", state=OUT)),
-        (9, reading("doubtful", state=CalibrationState.DOUBTFUL)),
-        (10, reading("other gauge", gauge="gloss")),
-        (11, reading("other channel", channel="60")),
-    ]
-    assert doubtful_readings(failed, [Known(5, "passed", check())], logged) == ["unchecked", "overdue"]
-
-
-def test_only_a_pass_on_the_same_reference_ends_the_doubt_if_there_is_one() -> None:
-    failed = Known(20, "failed", check("fail", reference="heavy"))
-    lighter = Known(10, "lighter", check(reference="light"))
-    logged = [(seq, reading(f"r{seq}")) for seq in (2, 6, 12)]
-    assert doubtful_readings(failed, [lighter], logged) == ["r12"]
-    heavy = Known(4, "heavy", check(reference="heavy"))
-    assert doubtful_readings(failed, [heavy, lighter], logged) == ["r6", "r12"]
-
-
-def test_a_gauge_that_never_passed_puts_everything_in_doubt() -> None:
-    failed = Known(20, "failed", check("fail"))
-    assert doubtful_readings(failed, [], [(1, reading("first"))]) == ["first"]
-
-
-def test_only_a_failed_check_puts_anything_in_doubt() -> None:
-    with pytest.raises(ValueError, match="is not a failed check"):
-        doubtful_readings(Known(20, "passed", check()), [], [])
+def test_a_correction_that_does_not_reach_a_value_is_not_used_and_that_is_said() -> None:
+    known = history(check(deviation=-0.008))
+    made, applied = corrected_stamp("force", NOON, known, [correction()], rules(), value=9.0)
+    assert applied is None
+    assert "where the correction of force was fitted: nothing is added" in made.reason
+    assert sizes(made)["deviation event-1"] == 0.008
+    switched_off = [correction(), correction(on=False)]
+    made, applied = corrected_stamp("force", NOON, known, switched_off, rules(), value=2.5)
+    assert applied is None
+    assert made == stamp("force", NOON, known, rules(), value=2.5)
