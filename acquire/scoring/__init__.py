@@ -4,5 +4,8 @@
     readings ──select──> means ─┴─ slip, gloss ┐
     ratings, inspections ─ ratings, endurance ─┴─> scorecard ──rank──> standings
 
+`rank` makes one figure of several trials of a product (combine), finds which differences are real (compare,
+groups) and how sure each place is (ranks).
+
 Nothing here knows the time, opens a file or reaches a network: the same arguments give the same scorecard.
 """

@@ -68,8 +68,8 @@ def mandel_paule(values: Floats, variances: Floats) -> float:
 
     def scatter(excess: float) -> float:
         weights = 1 / (variances + excess)
-        centre = np.average(values, weights=weights)
-        return float(np.sum(weights * (values - centre) ** 2))
+        centre = (weights @ values) / weights.sum()
+        return float(weights @ (values - centre) ** 2)
 
     if most == 0 or (variances.min() > 0 and scatter(0.0) <= wanted):
         return 0.0
@@ -94,8 +94,11 @@ def _shared_and_own(
 ) -> list[BudgetLine]:
     """The budget of the mean.
 
-    Where trials scatter in excess, their own errors and the excess become one line: the scatter is all of
-    them at once, and from so few trials it is known no better than one degree of freedom less than trials.
+    Where trials scatter in excess, their own errors and the excess become one line: the scatter shows all of
+    them at once, and is known no better than by one degree of freedom less than trials (as in GUM H.5). So
+    the expanded uncertainty jumps up where an excess appears. Keeping the excess as a line beside the others
+    would avoid that, but its intervals of 95 % held the truth less often (tried for 2 to 10 trials); of two
+    trials neither kind does: about 87 % where trials scatter twice as much as their uncertainties say.
     """
     count = len(points)
     by_key: dict[str, list[BudgetLine]] = defaultdict(list)

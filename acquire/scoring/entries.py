@@ -1,6 +1,6 @@
 """What takes part in the standings: one trial each, or all trials of a product as one."""
 
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
@@ -42,7 +42,7 @@ class Entry:
 
 def entry_of(card: Scorecard, product: str, test: Test | None) -> Entry:
     """A trial as a row of its own."""
-    return _entry(card.trial, product, [card], (), test, ())
+    return _entry(card.trial, product, [card], (), test, frozenset())
 
 
 def entries_by_product(
@@ -66,14 +66,12 @@ def entries_by_product(
     for card in scorecards:
         groups[products[card.trial], card.control].append(card)
     usable = [[card for card in cards if _fits(card, test)] or cards for cards in groups.values()]
-    elsewhere = [_keys(cards) for cards in usable]
-    entries: list[Entry] = []
-    for place, ((product, _), cards) in enumerate(groups.items()):
-        used = usable[place]
-        left_out = tuple(card.trial for card in cards if card not in used)
-        others = frozenset().union(*elsewhere[:place], *elsewhere[place + 1 :])
-        entries.append(_entry(product, product, used, left_out, test, others))
-    return entries
+    counted = Counter(key for cards in usable for key in _keys(cards))
+    across = frozenset(key for key, count in counted.items() if count > 1)
+    return [
+        _entry(product, product, used, _left_out(cards, used), test, across)
+        for ((product, _), cards), used in zip(groups.items(), usable, strict=True)
+    ]
 
 
 def side_by_side(entries: Sequence[Entry]) -> Correlated:
@@ -90,6 +88,11 @@ def points_of(entry: Entry) -> Points:
     if entry.figure is None:
         raise ValueError(f"{entry.name} is not ranked")
     return entry.figure.points
+
+
+def _left_out(cards: Sequence[Scorecard], used: Sequence[Scorecard]) -> tuple[str, ...]:
+    kept = {card.trial for card in used}
+    return tuple(card.trial for card in cards if card.trial not in kept)
 
 
 def _fits(card: Scorecard, test: Test | None) -> bool:
@@ -116,7 +119,7 @@ def _entry(
     cards: Sequence[Scorecard],
     left_out: tuple[str, ...],
     test: Test | None,
-    elsewhere: frozenset[str] | tuple[str, ...],
+    elsewhere: frozenset[str],
 ) -> Entry:
     first = cards[0]
     statuses = {card.total.status for card in cards}

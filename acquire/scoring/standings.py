@@ -263,8 +263,8 @@ def _note(ranked: Sequence[Entry], by: By, compared: _Compared | None) -> str:
         said.append(f"Only the best {count} of {len(ranked)} are compared with each other.")
     if any(entry.lower_limit for entry in ranked[:count]):
         said.append(
-            "What is at least so much (≥) may be better, so it is never called worse than another; its chances "
-            "are those at the limit."
+            "What is at least so much (≥) may be better, so it is never called worse than another; "
+            "its chances are those at the limit."
         )
     if any(len(entry.trials) > 1 for entry in ranked):
         said.append(
