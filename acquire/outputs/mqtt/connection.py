@@ -36,6 +36,14 @@ class _Client(aiomqtt.Client):
             self.not_taken = reason_code
         super()._on_publish(client, userdata, mid, reason_code, properties)
 
+    async def __aexit__(self, *error: Any) -> None:
+        try:
+            await super().__aexit__(*error)
+        finally:
+            # The library leaves the reason of a disconnection lying about, and asyncio complains of that.
+            if self._disconnected.done() and not self._disconnected.cancelled():
+                self._disconnected.exception()
+
 
 class Connection:
     """Made by `connect`. All methods raise MqttError when the connection is gone."""

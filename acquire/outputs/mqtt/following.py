@@ -30,7 +30,6 @@ from acquire.outputs.mqtt.settings import BusSettings
 
 PATIENCE_S = 10.0
 HELD_N = 1000
-RETRY_S = 2.0
 LOOK_EVERY_S = 1.0
 _TOPIC = re.compile(rf"panelwright/{VERSION}/(?P<bench>[^/]+)/(?P<what>state|event|again|live)(/.*)?")
 
@@ -137,9 +136,11 @@ async def follow(
     root = f"panelwright/{VERSION}/{bench or '+'}"
     topics = [f"{root}/state", f"{root}/event/+", f"{root}/again/{asker}/event"]
     topics += [f"{root}/live/note"] if notes else []
+    wait_s = settings.first_wait_s
     while True:
         try:
             async with dialler.connect() as connection:
+                wait_s = settings.first_wait_s
                 yield Connected(True, f"connected to {settings.target}")
                 await connection.subscribe(*topics)
                 async for message in _with_looks(connection):
@@ -151,7 +152,8 @@ async def follow(
                             yield shown
         except aiomqtt.MqttError as error:
             yield Connected(False, dialler.explain(error))
-        await asyncio.sleep(RETRY_S)
+        await asyncio.sleep(wait_s)
+        wait_s = min(2 * wait_s, settings.longest_wait_s)
 
 
 async def _with_looks(connection: Connection) -> AsyncIterator[aiomqtt.Message | None]:

@@ -91,7 +91,19 @@ class BusSettings:
                 f"a certificate or key for {self.target} cannot be used: {error}",
                 hint=f"{_PREFIX}CA, _CERT and _KEY name PEM files",
             ) from error
+        context.sslsocket_class = _Socket
         return context
+
+
+class _Socket(ssl.SSLSocket):
+    """The library leaves a socket open whose broker it does not trust."""
+
+    def do_handshake(self, block: bool = False) -> None:
+        try:
+            super().do_handshake(block)
+        except OSError:
+            self.close()
+            raise
 
 
 def _parse(address: str) -> tuple[str, int, bool]:
