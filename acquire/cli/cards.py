@@ -1,6 +1,7 @@
 """Scorecards and events as text for a terminal of 80 columns or more."""
 
 from collections.abc import Iterable
+from dataclasses import astuple
 
 from rich.console import Console
 from rich.padding import Padding
@@ -8,6 +9,7 @@ from rich.table import Table
 from rich.text import Text
 
 from acquire.chain import Event
+from acquire.outputs.budgets import COLUMNS, combined, rows
 from acquire.outputs.words import (
     coverage_of,
     expanded,
@@ -22,7 +24,7 @@ from acquire.outputs.words import (
     set_words,
     total_of,
 )
-from acquire.scoring.results import PanelResult, Points, Score, Scorecard
+from acquire.scoring.results import BudgetLine, PanelResult, Points, Score, Scorecard
 
 MOST_IDS = 3
 
@@ -41,7 +43,12 @@ def print_card(card: Scorecard, *, budget: bool) -> None:
     for score in card.scores:
         _print_score(console, score)
         if budget and score.points is not None and score.points.budget:
-            console.print(Padding(_budget_table(score.points), (0, 0, 0, 2)))
+            _print_budget(console, score.points)
+        if budget and score.screening is not None and score.screening.budget:
+            console.print(Padding(_budget_table(score.screening.budget), (0, 0, 0, 2)))
+    if budget and total.points is not None and total.points.budget:
+        console.print(Text("Total", style="bold"))
+        _print_budget(console, total.points)
     console.print(Text("Rests on", style="bold"))
     for assumption in card.assumptions:
         _say(console, assumption)
@@ -108,18 +115,18 @@ def _ids(ids: list[str]) -> str:
     return f"{len(ids)} readings, {ids[0]} to {ids[-1]}"
 
 
-def _budget_table(points: Points) -> Table:
+def _print_budget(console: Console, points: Points) -> None:
+    console.print(Padding(_budget_table(points.budget), (0, 0, 0, 2)))
+    _say(console, combined(points))
+
+
+def _budget_table(lines: Iterable[BudgetLine]) -> Table:
     table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
-    table.add_column("source", overflow="fold")
-    table.add_column("standard u", justify="right")
-    table.add_column("degrees", justify="right")
-    table.add_column("points", justify="right")
-    for line in points.budget:
-        freedom = "∞" if line.degrees_of_freedom is None else f"{line.degrees_of_freedom:g}"
-        unit = "" if line.unit == "1" else f" {line.unit}"
-        table.add_row(
-            line.source, f"{line.standard_uncertainty:.2g}{unit}", freedom, f"{line.contribution:.2g}"
-        )
+    for heading in COLUMNS:
+        left = heading in ("source", "distribution")
+        table.add_column(heading, justify="left" if left else "right", overflow="fold")
+    for row in rows(lines):
+        table.add_row(*(Text(cell) for cell in astuple(row)))
     return table
 
 

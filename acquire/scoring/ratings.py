@@ -94,12 +94,12 @@ def unfit(rating: Rating, scale: Scale) -> str | None:
 
 def _twin(rating: Rating, scale: Scale, sources: Sources) -> Twin:
     """A judgement is known to its step and no better."""
-    name = f"step of the scale, {rating.step}, {rating.id}"
     uncertain = sources.make(
         rating.value,
         resolution_uncertainty(float(scale.step)),
-        name=name,
+        name=f"step of the scale, {rating.step}",
         unit="1",
+        key=sources.own_key(f"step of the scale, {rating.id}"),
         distribution="rectangular",
     )
     return Twin.sure(exact(rating.value)).with_uncertain(uncertain)

@@ -12,6 +12,7 @@ from click.testing import CliRunner, Result
 from acquire.cli import main, results
 from acquire.model import Amendment
 from acquire.model import Test as Kind
+from acquire.outputs.budgets import COLUMNS
 from acquire.results import gather, scorecards
 from acquire.scoring.results import Scorecard
 from acquire.scoring.standings import Standings
@@ -87,9 +88,25 @@ def test_a_scorecard_tells_points_doubt_and_what_became_of_every_reading(made: M
     assert "marked, doubtful: 6 readings" in text
     assert "marked, unchecked today: 6 readings" in text
     assert "passed stage 60, failed at 150" in text
-    assert "repeatability, bare slip on A" in text
+    assert "degrees of freedom (Welch–Satterthwaite)" in text
     assert "counts by a person's ruling" in text
     assert "normal gravity" in text
+
+
+def test_a_budget_names_every_source_with_its_share(made: MadeBench) -> None:
+    result = CliRunner().invoke(
+        main, ["score", "alder", "--budget", "--home", str(made.home.folder)], env={"COLUMNS": "120"}
+    )
+    lines = [line.split() for line in result.output.splitlines()]
+    assert [*" ".join(COLUMNS).split()] in lines
+    bare = next(line for line in lines if line[:5] == ["repeatability,", "bare", "slip", "on", "A"])
+    assert (bare[5], bare[7:9], bare[-1]) == ("0", ["N", "normal"], "2")
+    # 40 points per unit of friction over the block's weight of 0.800 kg × 9.812 m/s².
+    assert float(bare[9]) == pytest.approx(40 / (0.8 * 9.812), rel=0.002)
+    assert float(bare[10]) == pytest.approx(float(bare[6]) * float(bare[9]), rel=0.1)
+    printed = json.loads(run(made, "score", "alder", "--json").output)[0]["scores"][0]["points"]["budget"]
+    assert {line["source"] for line in printed} >= {"mass of the block", "repeatability, bare slip on A"}
+    assert all(line["key"] and line["sensitivity"] for line in printed)
 
 
 def test_all_scorecards_come_without_a_name(made: MadeBench) -> None:

@@ -14,7 +14,7 @@ from acquire.chain import Event
 from acquire.errors import ConfigError, PanelwrightError, RecordingError
 from acquire.home import Home
 from acquire.model import Phase, Reading, Test, Trial
-from acquire.outputs import words
+from acquire.outputs import budgets, words
 from acquire.outputs.report.figures import Frame, draw_pull
 from acquire.outputs.report.traces import PullTrace, pull_traces
 from acquire.recordings import read_header
@@ -127,6 +127,7 @@ def _render(
     )
     return environment.get_template("report.html").render(
         words=words,
+        budgets=budgets,
         bench=bench,
         method=method,
         ranked=ranked,
