@@ -4,7 +4,7 @@ from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 
 from acquire.bench import Decision, Tolerance
-from acquire.calibration.checks import GUARDED, AbortedCheck, Check, evaluate_check
+from acquire.calibration.checks import GUARDED, AbortedCheck, Check, Corrected, evaluate_check
 from acquire.calibration.references import Assigned
 from acquire.capture.levels import Level
 from acquire.capture.taken import Taken
@@ -30,6 +30,7 @@ class Checking:
     tolerance: Tolerance
     stall_s: float = STALL_S
     decision: Decision = GUARDED
+    corrected: Corrected = lambda shown: None
     values: list[float] = field(default_factory=list)
     zeros: list[float] = field(default_factory=list)
     zeros_after: list[float] = field(default_factory=list)
@@ -143,6 +144,7 @@ class Checking:
             zero_after=self.zeros_after,
             raw=self.raw,
             decision=self.decision,
+            corrected=self.corrected,
         )
         self.record(check)
 

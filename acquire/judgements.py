@@ -173,6 +173,7 @@ class _Walk:
             zero=check.zero,
             zero_after=check.zero_after,
             decision=Decision(guard=check.guard),
+            corrected=lambda shown: check.correction,
         )
         if again.verdict != check.verdict:
             yield f"verdict {check.verdict}, now {again.verdict}"

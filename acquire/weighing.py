@@ -259,6 +259,7 @@ class LadderCheck:
             t_utc=checking.t_utc,
             raw=checking.raw,
             decision=checking.decision,
+            corrected=checking.corrected,
         )
         checking.record(check)
 

@@ -1,6 +1,6 @@
 """A check: a gauge measured a reference; was it right?"""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from datetime import date, datetime
 from itertools import pairwise
 from math import hypot, isfinite, sqrt
@@ -10,12 +10,14 @@ from acquire.bench import Decision, Tolerance
 from acquire.calibration.guard import CheckVerdict, acceptance_limit, conformance_probability, decide
 from acquire.calibration.references import Assigned
 from acquire.errors import ConfigError
-from acquire.model import Model, RawRef, UncertaintyPart
+from acquire.model import AppliedCorrection, Model, RawRef, UncertaintyPart
 from acquire.scoring.statistics import effective_freedom, mean, resolution_uncertainty, sd, student_factor
 
 _TWO_SIGMA = 0.9544997361036416
 GUARDED = Decision()
 """What holds where the bench file says nothing else."""
+Corrected = Callable[[float], AppliedCorrection | None]
+"""What a correction in use adds to a value shown; None where it says nothing."""
 EVALUATION = 2
 """Version of the rules below; checks of version 1 had no guard band and no pairs of zero and reading."""
 
@@ -87,7 +89,9 @@ class Check(Model):
     certificate: str
     reference_due: date | None
     deviation: float
-    """Mean minus assigned value."""
+    """Mean minus assigned value; of the gauge as it shows, whatever correction is in use."""
+    correction: AppliedCorrection | None = None
+    """Of a gauge that is used with a correction: the verdict is on what this leaves of the deviation."""
     standard_uncertainty: float
     """Of the deviation: reference, repeatability of readings and zero, display steps."""
     coverage_factor: float
@@ -132,6 +136,11 @@ class Check(Model):
         return self.at_reference or self.reference
 
     @property
+    def remaining(self) -> float:
+        """What is left of the deviation with the correction that was in use; all of it without one."""
+        return self.deviation + (self.correction.amount if self.correction else 0.0)
+
+    @property
     def zero_drift(self) -> float | None:
         """Last zero minus first; None where there are not two."""
         zeros = (*self.zero, *self.zero_after)
@@ -167,6 +176,7 @@ def evaluate_check(
     zero_after: Sequence[float] = (),
     raw: Sequence[RawRef] = (),
     decision: Decision = GUARDED,
+    corrected: Corrected = lambda shown: None,
 ) -> Check:
     """Turns what a gauge showed on a reference into a check; for the verdict see `guard.decide`.
 
@@ -179,6 +189,7 @@ def evaluate_check(
         resolution: display step of the gauge in `unit`.
         zero: values before, with nothing on the gauge; empty where the gauge needs none.
         zero_after: values after the last reading, with nothing on the gauge.
+        corrected: the correction in use; the gauge is then judged as it is used, with it.
 
     Raises:
         ConfigError: the reference does not fit the gauge.
@@ -199,8 +210,9 @@ def evaluate_check(
         # Not divided by the number of values: equal values share one rounding.
         rounded_n = 2 if zero or zero_after else 1
         parts.append(rounding_part(step * sqrt(rounded_n)))
+    added = corrected(shown)
     return Check(
-        **judged(shown - assigned.value, parts, tolerance.at(assigned.value), decision, unit),
+        **judged(shown - assigned.value, parts, tolerance.at(assigned.value), decision, unit, added),
         gauge=gauge,
         reference=assigned.reference,
         channel=assigned.channel,
@@ -278,6 +290,7 @@ class Judged(TypedDict):
     """Fields of a check that follow from its deviation."""
 
     deviation: float
+    correction: AppliedCorrection | None
     standard_uncertainty: float
     coverage_factor: float
     expanded_uncertainty: float
@@ -297,19 +310,26 @@ def judged(
     permitted: float,
     decision: Decision,
     unit: str,
+    added: AppliedCorrection | None = None,
 ) -> Judged:
-    """The fields of a check that follow from a deviation and what makes it uncertain."""
+    """The fields of a check that follow from a deviation and what makes it uncertain.
+
+    What a correction adds is judged as it is used, without its own uncertainty: the check sees directly what
+    it leaves.
+    """
+    left = deviation + (added.amount if added else 0.0)
     uncertainty = hypot(*(part.standard_uncertainty for part in parts))
     freedom = effective_freedom((part.standard_uncertainty, part.degrees_of_freedom) for part in parts)
     factor = student_factor(freedom, _TWO_SIGMA)
     expanded = factor * uncertainty
     limit = acceptance_limit(permitted, expanded, decision.guard)
-    verdict = decide(deviation, expanded, permitted, decision.guard)
+    verdict = decide(left, expanded, permitted, decision.guard)
     conformity = conformance_probability(
-        deviation, uncertainty, lower=-permitted, upper=permitted, freedom=freedom
+        left, uncertainty, lower=-permitted, upper=permitted, freedom=freedom
     )
     return Judged(
         deviation=deviation,
+        correction=added,
         standard_uncertainty=uncertainty,
         coverage_factor=factor,
         expanded_uncertainty=expanded,
@@ -320,7 +340,7 @@ def judged(
         acceptance_limit=limit,
         conformity=conformity,
         verdict=verdict,
-        reason=_reason(verdict, deviation, expanded, permitted, limit, conformity, unit),
+        reason=_reason(verdict, left, expanded, permitted, limit, conformity, unit, corrected=bool(added)),
     )
 
 
@@ -332,9 +352,12 @@ def _reason(
     limit: float,
     conformity: float,
     unit: str,
+    *,
+    corrected: bool,
 ) -> str:
     shown_unit = "strokes" if unit == "1" else unit
-    text = f"deviation {deviation:+.3g} ± {expanded:.2g} {shown_unit}, tolerance {permitted:.3g} {shown_unit}"
+    what = "deviation left by the correction" if corrected else "deviation"
+    text = f"{what} {deviation:+.3g} ± {expanded:.2g} {shown_unit}, tolerance {permitted:.3g} {shown_unit}"
     if 0 <= limit < permitted:
         text += f" ({limit:.3g} {shown_unit} with guard band)"
     if verdict == "undecided" and (limit < 0 or expanded > permitted):

@@ -15,8 +15,11 @@ from pydantic import Field, model_validator
 from acquire.calibration.checks import Check
 from acquire.calibration.fit import fit_curve, predict
 from acquire.errors import ConfigError
-from acquire.model import Model
+from acquire.model import AppliedCorrection, Model
 from acquire.scoring.statistics import resolution_uncertainty
+
+MARGIN_SHARE = 0.01
+"""This share of its range beyond either end still belongs to a fit: no weight shows twice the very same."""
 
 
 class Correction(Model):
@@ -58,8 +61,8 @@ class Correction(Model):
         return self
 
     def covers(self, shown: float) -> bool:
-        """Whether the fit speaks for this value; the limits belong to its range."""
-        slack = 1e-9 * max(abs(self.lowest), abs(self.highest))
+        """Whether the fit speaks for this value: from its lowest to its highest point, and a little more."""
+        slack = MARGIN_SHARE * (self.highest - self.lowest)
         return self.lowest - slack <= shown <= self.highest + slack
 
 
@@ -153,6 +156,14 @@ def correction_at(correction: Correction, shown: float) -> tuple[float, float] |
     if not correction.on or not correction.covers(shown):
         return None
     return predict(correction.coefficients, correction.covariance, shown - correction.reference_point)
+
+
+def applied(correction: Correction, shown: float) -> AppliedCorrection | None:
+    """The same as it is kept with what was corrected."""
+    found = correction_at(correction, shown)
+    if found is None:
+        return None
+    return AppliedCorrection(id=correction.id, amount=found[0], standard_uncertainty=found[1])
 
 
 def not_corrected(correction: Correction, shown: float) -> str:

@@ -105,8 +105,11 @@ def fit_polynomial(
     )
 
 
-def curvature_p(x: Sequence[float], y: Sequence[float]) -> float:
+def curvature_p(x: Sequence[float], y: Sequence[float], *, least_sd: float = 0.0) -> float:
     """How probable it is that points on a straight line look as bent as these: F-test of the square term.
+
+    Args:
+        least_sd: as `fit_polynomial`; a bend smaller than the display step is none.
 
     Raises:
         ValueError: as `fit_polynomial`, for a parabola.
@@ -114,6 +117,7 @@ def curvature_p(x: Sequence[float], y: Sequence[float]) -> float:
     line, parabola = (fit_polynomial(x, y, degree=degree) for degree in (1, 2))
     left = parabola.residual_sd**2
     explained = line.residual_sd**2 * line.degrees_of_freedom - left * parabola.degrees_of_freedom
+    left = max(left, least_sd**2)
     if explained <= 0:
         return 1.0
     return 0.0 if left == 0 else float(fdtrc(1, parabola.degrees_of_freedom, explained / left))
@@ -129,5 +133,5 @@ def fit_curve(x: Sequence[float], y: Sequence[float], *, levels_n: int, least_sd
         ValueError: as `fit_polynomial`, for a line.
     """
     bendable = levels_n >= PARABOLA_LEVELS_N and len(x) > PARABOLA_LEVELS_N
-    degree = 2 if bendable and curvature_p(x, y) < CURVATURE_LEVEL else 1
+    degree = 2 if bendable and curvature_p(x, y, least_sd=least_sd) < CURVATURE_LEVEL else 1
     return fit_polynomial(x, y, degree=degree, least_sd=least_sd)

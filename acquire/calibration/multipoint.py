@@ -16,6 +16,8 @@ from acquire.calibration.checks import (
     GUARDED,
     Check,
     CheckPoint,
+    Corrected,
+    Judged,
     Trait,
     judged,
     reference_parts,
@@ -82,6 +84,7 @@ def evaluate_ladder(
     t_utc: datetime,
     raw: Sequence[RawRef] = (),
     decision: Decision = GUARDED,
+    corrected: Corrected = lambda shown: None,
 ) -> Check:
     """Turns the loads of one or more runs into a check.
 
@@ -94,6 +97,7 @@ def evaluate_ladder(
         assigned: every load, from the smallest to the largest.
         points: what was shown on them, at least two runs, in N.
         zeros: before, between and after the runs, in N.
+        corrected: the correction in use; the gauge is then judged as it is used, with it.
 
     Raises:
         ValueError: there are fewer than two runs, or loads that were not measured.
@@ -112,11 +116,12 @@ def evaluate_ladder(
         ]
         deviation = mean([point.deviation for point in group])
         permitted = tolerance.at(worth[name].value)
-        found.append((name, direction, group, judged(deviation, parts, permitted, decision, "N")))
+        added = corrected(mean([point.value for point in group]))
+        found.append((name, direction, group, judged(deviation, parts, permitted, decision, "N", added)))
     name, direction, group, figures = max(
-        found, key=lambda one: (_GRAVEST[one[3]["verdict"]], abs(one[3]["deviation"]) / one[3]["tolerance"])
+        found, key=lambda one: (_GRAVEST[one[3]["verdict"]], _left(one[3]) / one[3]["tolerance"])
     )
-    traits = tuple(_traits(assigned, groups, zeros, tolerance))
+    traits = tuple(_traits(assigned, groups, zeros, tolerance, corrected))
     beyond = [trait for trait in traits if not trait.within]
     figures["reason"] = _reason(name, direction, figures["reason"], traits)
     if beyond:
@@ -165,13 +170,14 @@ def _traits(
     groups: dict[_Group, list[CheckPoint]],
     zeros: Sequence[float],
     tolerance: Tolerance,
+    corrected: Corrected,
 ) -> Iterator[Trait]:
     """Each at the load where it is largest against the tolerance there.
 
     Linearity: distance from the terminal line. Hysteresis: coming down less going up. Repeatability: largest
     difference between runs of the same load in the same direction. Return to zero: of all runs the worst.
     """
-    value = {group: mean([point.value for point in points]) for group, points in groups.items()}
+    value = {group: _used(points, corrected) for group, points in groups.items()}
     permitted = {one.reference: tolerance.at(one.value) for one in assigned}
 
     def trait(name: Literal["linearity", "hysteresis", "repeatability"], found: dict[str, float]) -> Trait:
@@ -193,6 +199,18 @@ def _traits(
         permitted=tolerance.at(assigned[0].value),
         where="zero after a run less the zero before it",
     )
+
+
+def _left(figures: Judged) -> float:
+    added = figures["correction"]
+    return abs(figures["deviation"] + (added.amount if added else 0.0))
+
+
+def _used(points: Sequence[CheckPoint], corrected: Corrected) -> float:
+    """Mean of the values as the gauge is used, with its correction."""
+    shown = mean([point.value for point in points])
+    added = corrected(shown)
+    return shown + (added.amount if added else 0.0)
 
 
 def _linearity(assigned: Sequence[Assigned], value: dict[_Group, float]) -> dict[str, float]:

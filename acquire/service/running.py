@@ -19,6 +19,7 @@ from acquire.capture.taken import Taken
 from acquire.checking import Checking, StrokeCheck, TileCheck
 from acquire.climate import climate_of, in_words, log_climate
 from acquire.clock import Clock, StepWatch
+from acquire.correcting import in_use
 from acquire.errors import ConfigError, JournalError, RecordingError, TransportError
 from acquire.home import Home
 from acquire.live import Live
@@ -256,6 +257,7 @@ class Service:
             entry.tolerance,
             stall_s=self._stall_s,
             decision=entry.decision,
+            corrected=in_use(self.journal, gauge, found[0].channel),
         )
         self._end_task(one)
         task = LadderCheck(checking, loads, runs=runs) if loads else CHECKS[found[0].unit](checking)
