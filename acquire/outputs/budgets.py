@@ -32,7 +32,7 @@ def rows(lines: Iterable[BudgetLine]) -> list[Row]:
             standard_uncertainty=f"{line.standard_uncertainty:#.2g}".removesuffix(".") + _unit(line.unit),
             distribution=line.distribution,
             sensitivity=f"{line.sensitivity:+.3g}",
-            contribution=f"{line.contribution:.2g}",
+            contribution=f"{line.contribution:#.2g}".removesuffix("."),
             degrees_of_freedom=_freedom(line.degrees_of_freedom),
         )
         for line in lines

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from acquire.model import AppliedCorrection, CalibrationState, Reading, Stamp, UncertaintyPart
 from acquire.model import Test as Kind
-from acquire.scoring.method import Method
+from acquire.scoring.method import Gravity, Method
 from acquire.scoring.results import BudgetLine, Points, Scorecard
 from acquire.scoring.scorecard import score
 from acquire.scoring.statistics import mean
@@ -160,6 +160,17 @@ def test_a_correction_moves_the_value_and_brings_its_own_doubt() -> None:
     assert line.sensitivity == pytest.approx(-RATE)
     assert (line.standard_uncertainty, line.unit) == (0.004, "N")
     assert corrected[6].value == TREATED[0]
+
+
+def test_gravity_cancels_between_check_weights_and_block() -> None:
+    """Gravity makes both the newton of the gauge and the load of the block: friction knows nothing of it."""
+    u = 0.002
+    weighed = stamped("check-1", 2.0, part("gravity", 2.0 * u / 9.80665), part("reference", 0.001))
+    here = Gravity(9.80665, u, "the same for both")
+    found = score(method(), slip(weighed, weighed), trial=TRIAL, gravity=here)
+    assert budget(found)["gravity"].contribution == pytest.approx(0, abs=1e-12)
+    apart = score(method(), slip(stamp(), stamp()), trial=TRIAL, gravity=here)
+    assert budget(apart)["gravity"].contribution == pytest.approx(RATE * GAIN_N * u / 9.80665)
 
 
 def test_only_what_is_common_has_a_common_key() -> None:
