@@ -55,24 +55,21 @@ def place_chances(
         draws: how many.
         seed: of the random numbers.
     """
-    count = len(figures.values)
-    class_of, multiplicity = _alike(figures)
-    at_limit = np.zeros((count, count), dtype=np.int64)
-    above = np.zeros_like(at_limit)
-    firsts = np.unique(class_of, return_index=True)[1]
-    limits = lower_limits[firsts]
+    alike = _alike(figures)
+    rows = np.arange(len(alike))
+    everyone, closed = _Classes.of(rows, alike), _Classes.of(rows[~lower_limits], alike)
+    at_limit = np.zeros((len(rows), len(rows)), dtype=np.int64)
+    among_closed = np.zeros((len(closed.row_class), len(closed.row_class)), dtype=np.int64)
     for totals in drawn(figures, draws, seed):
-        # Negative, because what sorts first is to be the best.
-        behind = np.negative(totals[firsts].T, order="C")
-        at_limit += _places(behind, multiplicity, count)[class_of]
-        if limits.any():
-            behind[:, limits] = -math.inf
-            above += _places(behind, multiplicity, count)[class_of]
+        at_limit += everyone.places(totals)
+        if lower_limits.any() and len(among_closed):
+            among_closed += closed.places(totals)
     chance = at_limit / draws
     best, worst = _between(chance, coverage)
-    if limits.any():
-        best = np.where(lower_limits, 1, best)
-        worst = np.where(lower_limits, worst, _between(above / draws, coverage)[1])
+    best[lower_limits] = 1
+    if lower_limits.any() and len(among_closed):
+        # All that are only lower limits may really lie in front.
+        worst[~lower_limits] = _between(among_closed / draws, coverage)[1] + lower_limits.sum()
     return Chances(chance, best, worst, draws, 0.5 / math.sqrt(draws))
 
 
@@ -113,34 +110,54 @@ def _quantiles(kind: Kind, probability: Floats) -> Floats:
     return np.asarray(found, dtype=np.float64)
 
 
-def _alike(figures: Correlated) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    """Figures that are equal in every draw: the class of each figure, and how many each class has.
+def _alike(figures: Correlated) -> NDArray[np.int64]:
+    """A number for each figure, the same for figures that are equal in every draw.
 
-    Figures whose own errors are none and whose shared ones are the same differ in every draw by what they
+    Figures without errors of their own, whose shared ones are the same, differ in every draw by what they
     differ in anyway; where that is nothing they share a place, and no rounding error may part them.
     """
     classes: dict[object, int] = {}
-    class_of = [
-        classes.setdefault(
-            row if figures.own[row] else (float(value), figures.shared[row].tobytes()), len(classes)
+    return np.array(
+        [
+            classes.setdefault(
+                row if figures.own[row] else (float(value), figures.shared[row].tobytes()), len(classes)
+            )
+            for row, value in enumerate(figures.values)
+        ],
+        dtype=np.int64,
+    )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Classes:
+    """Some rows, those that are equal in every draw taken as one."""
+
+    firsts: NDArray[np.int64]
+    """One row of each class."""
+    row_class: NDArray[np.int64]
+    sizes: NDArray[np.int64]
+
+    @classmethod
+    def of(cls, rows: NDArray[np.int64], alike: NDArray[np.int64]) -> "_Classes":
+        _, first, row_class, sizes = np.unique(
+            alike[rows], return_index=True, return_inverse=True, return_counts=True
         )
-        for row, value in enumerate(figures.values)
-    ]
-    return np.array(class_of, dtype=np.int64), np.bincount(class_of).astype(np.int64)
+        return cls(rows[first], row_class, sizes)
 
-
-def _places(behind: Floats, multiplicity: NDArray[np.int64], count: int) -> NDArray[np.int64]:
-    """How often each class took each place; `behind` has the shape (draws, classes), the best the least."""
-    order = np.argsort(behind, axis=1)
-    kinds = len(multiplicity)
-    if kinds == count:
-        place = np.arange(count)
-    else:
-        ahead = multiplicity[order]
-        place = np.cumsum(ahead, axis=1) - ahead
-    order *= count
-    order += place
-    return np.bincount(order.ravel(), minlength=kinds * count).reshape(kinds, count)
+    def places(self, totals: Floats) -> NDArray[np.int64]:
+        """How often each of the rows took each place among them; shape (rows, rows)."""
+        kinds, count = len(self.firsts), len(self.row_class)
+        # Negative, because what sorts first is to be the best.
+        order = np.argsort(np.negative(totals[self.firsts].T, order="C"), axis=1)
+        if kinds == count:
+            place = np.arange(count)
+        else:
+            ahead = self.sizes[order]
+            place = np.cumsum(ahead, axis=1) - ahead
+        order *= count
+        order += place
+        counts = np.bincount(order.ravel(), minlength=kinds * count).reshape(kinds, count)
+        return counts[self.row_class]
 
 
 def _between(chance: Floats, coverage: float) -> tuple[NDArray[np.int64], NDArray[np.int64]]:

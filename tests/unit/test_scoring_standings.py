@@ -107,6 +107,18 @@ def test_a_lower_limit_may_be_better_but_is_never_called_worse() -> None:
     assert [row.letters for row in rank(cards).rows] == [("a",), ("b",), ("c",)]
 
 
+def test_equal_counts_of_which_one_is_a_lower_limit_share_a_place() -> None:
+    cards = [card("a", points(4)), card("b", points(4), status="at least"), card("c", points(2))]
+    found = rank(cards)
+    assert [(row.place, row.trial, row.chances, row.places) for row in found.rows] == [
+        (1, "a", {1: 1.0}, (1, 2)),
+        (1, "b", {1: 1.0}, (1, 1)),
+        (3, "c", {3: 1.0}, (3, 3)),
+    ]
+    everyone_open = [card(name, points(value), status="at least") for name, value in (("a", 4), ("b", 2))]
+    assert [row.places for row in rank(everyone_open).rows] == [(1, 1), (1, 2)]
+
+
 def mixed() -> list[Points]:
     """Every kind of source: t, rectangular and normal, own and shared, with either sign."""
     return [
