@@ -9,11 +9,11 @@ import sys
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
-from tests.benchmarks import capture, decode, live, replay
+from tests.benchmarks import capture, decode, live, replay, rescore
 
 Result = dict[str, str | float]
 
-UNITS = {"us": "µs", "kib": "KiB", "percent": "%"}
+UNITS = {"s": "s", "us": "µs", "kib": "KiB", "percent": "%"}
 
 
 def row(result: Result) -> str:
@@ -39,6 +39,7 @@ def main(arguments: list[str]) -> None:
         capture.speed(100_000 if quick else 1_000_000),
         capture.memory(1_000_000 if quick else 10_000_000),
         live.share(3.0 if quick else 10.0),
+        *rescore.run(1_000 if quick else 10_000),
     ):
         sys.stdout.write(row(result) + "\n")
         sys.stdout.flush()

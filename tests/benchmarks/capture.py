@@ -70,11 +70,12 @@ def _stream(samples: int) -> tuple[float, float, int]:
         start = number % len(f)
         pulls += len(finder.feed(t, f[start : start + PIECE]))
         if number == samples // 10 // PIECE * PIECE:
-            first = _most_kib()
-    return first, _most_kib(), pulls
+            first = most_kib()
+    return first, most_kib(), pulls
 
 
-def _most_kib() -> float:
+def most_kib() -> float:
+    """The most memory this process has had so far."""
     return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * KIB_PER_MAXRSS
 
 
