@@ -11,6 +11,7 @@ from acquire.cli.options import echo_json, home_option, json_option
 if TYPE_CHECKING:
     from datetime import date
 
+    from acquire.calibration.checks import Check
     from acquire.calibration.references import Assigned
 
 
@@ -62,6 +63,8 @@ def check(
     To pass, the deviation must stay inside the tolerance by its own uncertainty (decision in bench.toml).
     Ends with status 1 unless the gauge passed. A failed check puts the readings since the last good one in
     doubt. Ctrl-C gives the check up; what it measured is written down, and the next one begins anew.
+
+    Hang weights low over the bench, and keep feet and fingers from under them.
     """
     from acquire.cli.display import Display
     from acquire.clock import SystemClock
@@ -84,8 +87,22 @@ def check(
             "Given up: what was measured is written down and proves nothing; the next check begins anew."
         )
         run_task(service, task, wait_s=wait_s * max(1.0, speed), linger_s=0.0, stopped=stopped)
+    if display.check is not None and not as_json:
+        _show_points(display.check)
     if display.check is None or display.check.verdict != "pass":
         raise SystemExit(1)
+
+
+def _show_points(checked: "Check") -> None:
+    """Every load of a check at several, and what was found of the gauge."""
+    for point in checked.points:
+        click.echo(
+            f"  run {point.run} {point.direction:<4}  {point.reference}: {point.value:.4g} N for"
+            f" {point.assigned:.4g} N, deviation {point.deviation:+.3g} N"
+        )
+    for trait in checked.traits:
+        within = "within" if trait.within else "BEYOND"
+        click.echo(f"  {trait.name}: {trait.value:+.3g} N, {within} {trait.permitted:.3g} N ({trait.where})")
 
 
 @click.command(

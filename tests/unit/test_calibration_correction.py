@@ -41,7 +41,8 @@ def test_a_gauge_that_shows_a_hundredth_too_much_is_corrected_by_that() -> None:
         # Points that lie on the line to the last digit still have the display steps of load and zero.
         assert uncertainty >= 0.001 / sqrt(6) / sqrt(12)
     assert len(correction.coefficients) == 2
-    assert (correction.lowest, correction.highest) == (0.0, pytest.approx(5.05))
+    assert correction.lowest == 0.0
+    assert correction.highest == pytest.approx(5.05)
 
 
 def test_its_uncertainty_is_that_of_the_fit_with_correlation() -> None:
