@@ -6,6 +6,7 @@ starts again because two runs were joined. A cell that should be a number and is
 """
 
 import csv
+import re
 from collections import Counter
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
@@ -19,6 +20,7 @@ from acquire.errors import SourceError
 Floats = NDArray[np.float64]
 
 TIME_UNITS = {"s": 1.0, "ms": 1e-3, "us": 1e-6}
+FORCE_UNITS = ("N", "kN", "mN", "kgf", "gf", "lbf", "ozf")
 COMMENTS = ("#", "%", "//")
 MISSING = {"", "-", "--", "nan", "null", "none", "n/a", "na"}
 
@@ -35,6 +37,10 @@ class Trace:
     breaks: tuple[int, ...]
     missing: int
     """Rows left out because a cell was empty."""
+    time_unit: str
+    """Of the file's own axis: as asked for, else as its title row says, else s."""
+    force_unit: str | None
+    """As the title row says, if it does."""
 
 
 def read_trace(
@@ -42,9 +48,11 @@ def read_trace(
     *,
     time_column: str | None = None,
     force_column: str | None = None,
-    time_unit: str = "s",
+    time_unit: str | None = None,
 ) -> Trace:
     """Reads two columns, each named by its title or its index from 0; by default the first two.
+
+    A unit in a title, such as "Time (ms)" or "Force [gf]", or alone in a row below it, is taken at its word.
 
     Raises:
         SourceError: the file cannot be read as such; the message says file, line and column.
@@ -56,6 +64,7 @@ def read_trace(
     rows = list(_rows(text, path))
     if not rows:
         raise SourceError(f"{path}: no data in it", hint="a time and a force column are needed")
+    _refuse_split_numbers(rows, path)
     decimal_comma = _decimal_comma(rows)
     first = _first_of_data(rows, decimal_comma)
     if first is None:
@@ -70,9 +79,11 @@ def read_trace(
     t, f, missing = _numbers(rows[first:], (time_at, force_at), heads, decimal_comma, path)
     if len(t) < 2:
         raise SourceError(f"{path}: fewer than two samples", hint="a trace needs at least a rest and a pull")
+    time_unit = time_unit or _unit(heads, time_at, TIME_UNITS) or "s"
     t = t * TIME_UNITS[time_unit]
     breaks = tuple(int(i) + 1 for i in np.flatnonzero(np.diff(t) < 0))
-    return Trace(_spread(t, breaks), f, breaks, missing)
+    force_unit = _unit(heads, force_at, FORCE_UNITS)
+    return Trace(_spread(t, breaks), f, breaks, missing, time_unit, force_unit)
 
 
 def _rows(text: str, path: Path) -> Iterator[tuple[int, list[str]]]:
@@ -86,6 +97,18 @@ def _rows(text: str, path: Path) -> Iterator[tuple[int, list[str]]]:
         return ((number, line.split()) for number, line in lines)
     cells: Iterable[list[str]] = csv.reader((line for _, line in lines), delimiter=delimiter)
     return ((number, [cell.strip() for cell in row]) for (number, _), row in zip(lines, cells, strict=False))
+
+
+def _refuse_split_numbers(rows: list[tuple[int, list[str]]], path: Path) -> None:
+    """A file whose commas mark decimals and columns alike: every number is torn in two."""
+    titles = len(rows[0][1])
+    sample = [cells for _, cells in rows[len(rows) // 2 :][:50]]
+    whole = all(cell.lstrip("+-").isdecimal() for cells in sample for cell in cells)
+    if titles > 1 and whole and all(len(cells) == 2 * titles for cells in sample):
+        raise SourceError(
+            f"{path}: {titles} titles, {2 * titles} columns: its commas mark decimals and columns alike",
+            hint="save it with semicolons between the columns, or with decimal points",
+        )
 
 
 def _delimiter(lines: list[str]) -> str | None:
@@ -162,6 +185,18 @@ def _column(asked: str | None, default: int, heads: list[list[str]], width: int,
             hint="name them with --time-column and --force-column",
         )
     return at
+
+
+def _unit(heads: list[list[str]], at: int, known: Iterable[str]) -> str | None:
+    """The unit that the rows above the data give for a column; None if they give none, or two."""
+    named = "|".join(known)
+    found = set()
+    for head in heads:
+        cell = head[at] if at < len(head) else ""
+        unit = re.fullmatch(rf"(?:.*[(\[/]\s*)?({named})\s*[)\]]?", cell)
+        if unit is not None:
+            found.add(unit[1])
+    return found.pop() if len(found) == 1 else None
 
 
 def _titles(heads: list[list[str]]) -> list[str]:

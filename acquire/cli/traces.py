@@ -11,7 +11,6 @@ from acquire.cli.options import echo_json, json_option
 if TYPE_CHECKING:
     from acquire.capture.traces import TracePulls
 
-FORCE_UNITS = ["N", "kN", "mN", "kgf", "gf", "lbf", "ozf"]
 
 POSITIVE = click.FloatRange(min=0, min_open=True)
 SHARE = click.FloatRange(min=0, max=1, min_open=True, max_open=True)
@@ -42,13 +41,15 @@ def thresholds(command: Callable[..., None]) -> Callable[..., None]:
 @click.argument("source", type=click.Path(path_type=Path, exists=True, dir_okay=False))
 @click.option("--time-column", help="Title or index (from 0) of the time column.  [default: the first]")
 @click.option("--force-column", help="Title or index (from 0) of the force column.  [default: the second]")
-@click.option("--unit", type=click.Choice(FORCE_UNITS), default="N", show_default=True, help="Of the force.")
+@click.option(
+    "--unit",
+    type=click.Choice(["N", "kN", "mN", "kgf", "gf", "lbf", "ozf"]),
+    help="Of the force.  [default: as the titles say, else N]",
+)
 @click.option(
     "--time-unit",
     type=click.Choice(["s", "ms", "us"]),
-    default="s",
-    show_default=True,
-    help="Of the time column.",
+    help="Of the time column.  [default: as the titles say, else s]",
 )
 @click.option(
     "--direction",
@@ -64,8 +65,8 @@ def pulls(
     source: Path,
     time_column: str | None,
     force_column: str | None,
-    unit: str,
-    time_unit: str,
+    unit: str | None,
+    time_unit: str | None,
     direction: str,
     gauge: Path | None,
     as_json: bool,
@@ -85,7 +86,9 @@ def pulls(
         t, f, breaks = recorded_force(source, gauge)
     else:
         trace = read_trace(source, time_column=time_column, force_column=force_column, time_unit=time_unit)
-        t, f, breaks = trace.t, trace.f * newtons_per(unit), trace.breaks
+        force_unit = unit or trace.force_unit or "N"
+        t, f, breaks = trace.t, trace.f * newtons_per(force_unit), trace.breaks
+        click.echo(f"{source}: time taken as {trace.time_unit}, force as {force_unit}", err=True)
         if trace.missing:
             click.echo(f"{source}: {trace.missing} rows without a number were left out", err=True)
     directions = ("tension", "compression") if direction == "both" else (direction,)
@@ -94,6 +97,10 @@ def pulls(
         echo_json(_as_data(str(source), found))
     else:
         _print(str(source), found)
+    if not found.pulls and direction == "tension":
+        other = pulls_in(t, f, directions=("compression",), breaks=breaks, **chosen)
+        if other.pulls:
+            click.echo("The force falls where a pull would rise: try --direction compression.", err=True)
 
 
 @click.command(epilog="Example:  panelwright replay my-bench/recordings/*.rec --home my-bench")

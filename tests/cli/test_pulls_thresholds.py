@@ -53,3 +53,15 @@ def test_a_threshold_that_cannot_be_is_one_plain_error(tmp_path: Path, options: 
     assert result.exit_code == 2
     assert result.stderr.count("Error: ") == 1
     assert options[0] in result.stderr
+
+
+def test_a_trace_that_falls_is_told_of_and_units_are_said(tmp_path: Path) -> None:
+    force = -line(REST, *PULL, REST)
+    path = tmp_path / "trace.csv"
+    table = np.column_stack([1000 * times(force), force])
+    np.savetxt(path, table, fmt="%.3f", delimiter=",", header="t (ms),f (N)", comments="")
+    result = CliRunner().invoke(main, ["pulls", str(path)])
+    assert "time taken as ms, force as N" in result.stderr
+    assert "try --direction compression" in result.stderr
+    turned = CliRunner().invoke(main, ["pulls", str(path), "--direction", "compression", "--json"])
+    assert [round(pull["breakaway_n"], 1) for pull in json.loads(turned.stdout)["pulls"]] == [3.0]

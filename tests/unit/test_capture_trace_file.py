@@ -142,3 +142,33 @@ def test_titles_are_found_in_any_of_the_rows_above_the_data(tmp_path: Path) -> N
     assert trace.f.tolist() == [0.1, 0.2, 0.4]
     with pytest.raises(SourceError, match="'Time', 'Load', 'Travel'"):
         read_trace(path, force_column="Force")
+
+
+@pytest.mark.parametrize(
+    ("titles", "time_unit", "force_unit"),
+    [
+        ("Time (ms);Force (gf)", "ms", "gf"),
+        ("Time [us];Force [mN]", "us", "mN"),
+        ("t/ms;F / kN", "ms", "kN"),
+        ("Time;Force\nms;lbf", "ms", "lbf"),
+        ("time;load", "s", None),
+        ("Seconds;Reaction N2", "s", None),
+        ("Time (ms);Force (gf)\ns;N", "s", None),  # two units say nothing
+    ],
+)
+def test_units_in_the_titles_are_taken_at_their_word(
+    tmp_path: Path, titles: str, time_unit: str, force_unit: str | None
+) -> None:
+    trace = read_trace(write(tmp_path, f"{titles}\n0;1\n100;2\n200;3\n"))
+    assert (trace.time_unit, trace.force_unit) == (time_unit, force_unit)
+    scale = {"s": 1.0, "ms": 1e-3, "us": 1e-6}[time_unit]
+    assert trace.t[-1] == pytest.approx(200 * scale)
+    said = read_trace(write(tmp_path, f"{titles}\n0;1\n100;2\n200;3\n"), time_unit="s")
+    assert said.t[-1] == 200.0, "what a person says goes before the title"
+
+
+def test_numbers_torn_in_two_by_their_commas_are_refused_with_what_to_do(tmp_path: Path) -> None:
+    path = write(tmp_path, "time,force\n0,00,1,25\n0,01,1,27\n0,02,1,30\n")
+    with pytest.raises(SourceError, match="commas mark decimals and columns alike") as caught:
+        read_trace(path)
+    assert "semicolons" in caught.value.hint
