@@ -39,6 +39,8 @@ class Judgements:
 
     stamps_n: int = 0
     checks_n: int = 0
+    """Of checks at several loads, and of those of earlier versions, only the limits are derived again: they are
+    not counted here."""
     before_bench_n: int = 0
     """Readings logged before the journal kept the bench file: their stamps cannot be derived again."""
     faults: list[Fault] = field(default_factory=list)
@@ -148,37 +150,39 @@ class _Walk:
         self.found.faults.append(Fault(f"{reading.id} {what}", reading.raw.recording, reading.id))
 
     def _judge_check(self, event: Event, check: Check) -> None:
-        differs = list(self._check_differs(check))
-        self.found.checks_n += 1
+        differs = list(self._limits_differ(check))
+        if check.evaluation == EVALUATION and not check.points:
+            self.found.checks_n += 1
+            differs += _check_differs(check)
         if differs:
             what = f"check {event.id} does not follow from what was measured: {'; '.join(differs)}"
             self.found.faults.append(Fault(what))
 
-    def _check_differs(self, check: Check) -> Iterator[str]:
+    def _limits_differ(self, check: Check) -> Iterator[str]:
         if self._bench is not None and check.gauge in self._bench.gauges:
             entry = self._bench.gauges[check.gauge]
             yield from _differ("tolerance", check.tolerance, entry.tolerance.at(check.assigned))
             if check.evaluation == EVALUATION:
                 yield from _differ("guard", check.guard, entry.decision.guard)
-        if check.evaluation != EVALUATION or check.points:
-            return
-        again = evaluate_check(
-            check.gauge,
-            _assigned(check),
-            check.readings,
-            unit=check.unit,
-            resolution=check.resolution,
-            tolerance=Tolerance(absolute=check.tolerance),
-            t_utc=check.t_utc,
-            zero=check.zero,
-            zero_after=check.zero_after,
-            decision=Decision(guard=check.guard),
-            corrected=lambda shown: check.correction,
-        )
-        if again.verdict != check.verdict:
-            yield f"verdict {check.verdict}, now {again.verdict}"
-        for name in ("mean", "deviation", "standard_uncertainty", "expanded_uncertainty", "conformity"):
-            yield from _differ(name, getattr(check, name), getattr(again, name))
+
+
+def _check_differs(check: Check) -> Iterator[str]:
+    again = evaluate_check(
+        check.gauge,
+        _assigned(check),
+        check.readings,
+        unit=check.unit,
+        resolution=check.resolution,
+        tolerance=Tolerance(absolute=check.tolerance),
+        t_utc=check.t_utc,
+        zero=check.zero,
+        zero_after=check.zero_after,
+        decision=Decision(guard=check.guard),
+    )
+    if again.verdict != check.verdict:
+        yield f"verdict {check.verdict}, now {again.verdict}"
+    for name in ("mean", "deviation", "standard_uncertainty", "expanded_uncertainty", "conformity"):
+        yield from _differ(name, getattr(check, name), getattr(again, name))
 
 
 def _assigned(check: Check) -> Assigned:

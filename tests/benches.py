@@ -163,6 +163,11 @@ class MadeBench:
     def __exit__(self, *_: object) -> None:
         self.journal.close()
 
+    def reopen(self) -> None:
+        """Reads the bench file again, as a program that is started anew does."""
+        self.bench = self.home.bench()
+        self.logger = Logger(self.journal, self.bench, self.clock, lambda _: None)
+
     def write(self, kind: str, body: Model, event_id: str | None = None) -> None:
         """Appends an event as the service would."""
         self.journal.append(

@@ -179,7 +179,8 @@ def verify(head: str | None, home: Path, as_json: bool) -> None:
     """Prove that the journal is whole and every reading follows from its recording.
 
     Walks the journal's chain, then runs every recording through the code that ran live and compares each
-    reading and refusal to the last digit. Ends with status 1 if anything is wrong.
+    reading and refusal to the last digit. Then derives every stamp and check again from the events before it.
+    Ends with status 1 if anything is wrong.
     """
     from rich.console import Console
 
@@ -291,6 +292,9 @@ def _verification_data(found: "VerificationReport") -> dict[str, object]:
             {"recording": fault.recording, "item": fault.item, "what": fault.what} for fault in found.faults
         ],
         "cut": list(found.cut),
+        "stamps": found.stamps_n,
+        "checks": found.checks_n,
+        "readings_before_bench_file": found.before_bench_n,
     }
 
 
@@ -310,6 +314,12 @@ def _print_verification(found: "VerificationReport") -> None:
         click.echo(f"Recordings: {compared}, and {len(found.faults)} thing(s) wrong:")
         for fault in found.faults:
             click.echo(f"  {fault}")
+    click.echo(f"Stamps: {found.stamps_n} stamps and {found.checks_n} checks derived again.")
+    if found.before_bench_n:
+        click.echo(
+            f"Told, and no fault: {found.before_bench_n} readings are from before the journal kept the bench "
+            "file; their stamps cannot be derived again."
+        )
     for name in found.cut:
         click.echo(f"Told, and no fault: the last line of {name} was never finished (a killed program).")
     click.echo("All holds." if found.holds else "NOT in order.")
