@@ -161,3 +161,14 @@ def write_events(journal: Journal, count: int) -> None:
     """Events of a published kind, quickly: all in one transaction."""
     drafts = [Draft("clock step", {"step_s": float(number)}) for number in range(count)]
     journal.append_all(drafts, t_utc=START_UTC, t_mono_ns=0)
+
+
+def speak(settings: BusSettings, messages: list[tuple[str, bytes]]) -> None:
+    """Publishes as somebody else, and waits until the broker has it."""
+
+    async def work() -> None:
+        async with aiomqtt.Client(settings.host, settings.port) as client:
+            for topic, payload in messages:
+                await client.publish(topic, payload, qos=1)
+
+    asyncio.run(work())

@@ -1,6 +1,7 @@
 """One connection to a broker: MQTT 5, or 3.1.1 where the broker has no 5; last will, TLS, password."""
 
 import asyncio
+import socket
 from collections.abc import AsyncIterator, Coroutine
 from contextlib import asynccontextmanager
 from typing import Any
@@ -110,6 +111,7 @@ class Dialler:
             keepalive=KEEPALIVE_S,
             tls_context=settings.tls_context(),
             max_queued_incoming_messages=_INCOMING_N,
+            socket_options=[(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)],
         )
         # A window of messages under way is what we want, and no reason to warn.
         client.pending_calls_threshold = 1000

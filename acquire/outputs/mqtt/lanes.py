@@ -77,7 +77,6 @@ class Durable:
         self.position = self.cursor.seq
         reader = self._journal.events(since=self.position)
         while True:
-            self.fresh.clear()
             events = await next_events(reader, WINDOW_N)
             if events:
                 await self._deliver(connection, events)
@@ -86,6 +85,8 @@ class Durable:
             self.drained.set()
             with suppress(TimeoutError):
                 await asyncio.wait_for(self.fresh.wait(), poll_s)
+            # Not before: a reader that has come to its end does not see what was written since.
+            self.fresh.clear()
             reader = self._journal.events(since=self.position)
 
     async def _deliver(self, connection: Connection, events: list[Event]) -> None:
