@@ -363,7 +363,7 @@ def _words(found: Plan) -> Iterable[str]:
         worst = next(one for one in found.limited_by if one.share in ("check", "shared"))
         yield f"no number of {what} or panels shows {aim}; what it takes: {worst.remedy}"
     elif found.needed_readings is not None:
-        yield f"{found.needed_readings} {what} bare and treated, {here} of each product, show {aim}"
+        yield f"{found.needed_readings} {what} bare and as many treated, {here} of each product, show {aim}"
     else:
         if found.power_at_best_readings < found.power:
             stays = next(one for one in found.limited_by if one.share != "repeatability")

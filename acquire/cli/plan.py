@@ -76,7 +76,8 @@ def _print(found: "Plan") -> None:
     for one in found.limited_by:
         if one.standard_uncertainty:
             size = f"{one.standard_uncertainty:.2g}{unit}"
-            table.add_row(one.share, size, f"{one.percent:.0f} %", one.remedy)
+            percent = f"{one.percent:.0f} %" if one.percent >= 0.5 else "< 1 %"
+            table.add_row(one.share, size, percent, one.remedy)
     console.print(table)
     console.print(
         Padding(
