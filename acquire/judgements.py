@@ -39,7 +39,7 @@ class Judgements:
 
     stamps_n: int = 0
     checks_n: int = 0
-    """Of checks at several loads, and of those of earlier versions, only the limits are derived again: they are
+    """Of checks at several loads and those of earlier versions only the limits are derived again: they are
     not counted here."""
     before_bench_n: int = 0
     """Readings logged before the journal kept the bench file: their stamps cannot be derived again."""
