@@ -91,10 +91,8 @@ def new_trial(
             _must_be_one_line(what, name)
     if trial_id in trials_of(journal):
         raise ConfigError(f"there is a trial {trial_id!r} already", hint="choose another id")
-    if protocol is not None:
-        _must_be_free(journal, panels)
     try:
-        return Trial(
+        trial = Trial(
             id=trial_id,
             product=product,
             panels=panels,
@@ -109,6 +107,9 @@ def new_trial(
             f"a trial cannot be opened with {at} {error.errors()[0]['input']!r}",
             hint="an id is made of small letters, digits and single hyphens, such as larch-2",
         ) from error
+    if protocol is not None:
+        _must_be_free(journal, panels)
+    return trial
 
 
 def protocol_to_keep(journal: Journal, protocol: Protocol | None) -> list[Draft]:

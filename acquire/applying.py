@@ -18,6 +18,7 @@ from acquire.progress import open_trials, progress_of
 from acquire.protocol_events import Application, PanelEvent
 from acquire.scoring.method import Method
 from acquire.stepping import comes_first, drafts_to_reopen, must_be_open, step_event
+from acquire.trials import must_have
 
 CLIMATE_AGE = timedelta(minutes=30)
 """An application takes temperatures that a gauge told no longer ago than this."""
@@ -54,10 +55,7 @@ def apply(
     """
     if trial.control:
         raise ConfigError(f"trial {trial.id!r} is the untreated control", hint="nothing is applied on it")
-    if panel not in trial.panels:
-        raise ConfigError(
-            f"trial {trial.id!r} has no panel {panel!r}", hint=f"its panels: {', '.join(trial.panels)}"
-        )
+    must_have(trial, panel)
     if sprays is None and mass_g is None:
         raise ConfigError("how much was used is missing", hint="say --sprays N or --mass-g GRAMS")
     at = clock.utc() - timedelta(minutes=ago_min)

@@ -16,7 +16,7 @@ from acquire.plan import command_for
 from acquire.progress import Progress, TrialProgress, answers_to, local_time, progress_of
 from acquire.protocol_events import StepEvent
 from acquire.scoring.method import Method
-from acquire.trials import record_of, step_to_measure
+from acquire.trials import must_have, record_of, step_to_measure
 
 TOLD = ("prepare", "check", "close", "wash")
 """Kinds of steps that are done because a person says so; the others are done by what they leave behind."""
@@ -112,8 +112,8 @@ def reopen(
     method: Method,
     trial: Trial,
     key: str,
-    what: Literal["voided", "repeated"],
     *,
+    what: Literal["voided", "repeated"],
     reason: str,
     by: str = "",
 ) -> StepEvent:
@@ -187,6 +187,8 @@ def step_to_take(
         record = record_of(journal, trial.id)
         return step_to_measure(trial, method, record, test=test, panel=panel, phase=phase, stage=stage)
     must_be_open(progress)
+    if panel is not None:
+        must_have(trial, panel)
     fitting = [
         (one, step)
         for one in progress.steps

@@ -141,9 +141,6 @@ def state_of(trial_id: str, step: Step, method: Method, record: Record) -> StepS
     if step.test is Test.WASH:
         return StepState(step, int(_inspected(trial_id, step, method, record)), 1)
     own = [reading for reading in record.readings if _same(reading.trial, reading.step, trial_id, step)]
-    if step.test is Test.UV:
-        counted = sum(reading.counts is not False and not reading.extra for reading in own)
-        return StepState(step, counted, method.uv.readings)
     want = wanted(step.test, method)
     return StepState(step, len(select(own, want, method).used), want.asked)
 
@@ -181,7 +178,7 @@ def find_step(
         ConfigError: the trial has no such panel or the method no such step; says which there are.
     """
     if panel is not None:
-        _must_have(trial, panel)
+        must_have(trial, panel)
     meant = [
         step
         for step in steps(trial, method)
@@ -217,7 +214,7 @@ def step_to_measure(
         ConfigError: nothing fits, or something else comes first.
     """
     if panel is not None:
-        _must_have(trial, panel)
+        must_have(trial, panel)
     every = states(trial, method, record)
     fitting = [
         state
@@ -256,7 +253,8 @@ def _nothing_before_product(step: Step, every: Iterable[StepState]) -> None:
             )
 
 
-def _must_have(trial: Trial, panel: str) -> None:
+def must_have(trial: Trial, panel: str) -> None:
+    """Raises ConfigError unless the trial has that panel."""
     if panel not in trial.panels:
         raise ConfigError(
             f"trial {trial.id!r} has no panel {panel!r}", hint=f"its panels: {_list(trial.panels)}"

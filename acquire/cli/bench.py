@@ -6,12 +6,13 @@ from typing import TYPE_CHECKING, Literal
 import click
 
 from acquire.cli.options import home_option
+from acquire.cli.steps import early_option
 
 if TYPE_CHECKING:
     from acquire.service import Service
     from acquire.tasks import Task
 
-TESTS = {"slip": "slip", "gloss": "gloss", "wash": "wash endurance"}
+TESTS = {"slip": "slip", "gloss": "gloss", "uv": "UV screening", "wash": "wash endurance"}
 
 speed_option = click.option(
     "--speed",
@@ -52,6 +53,8 @@ def init(home: Path) -> None:
 @click.option("--panel", help="Which panel.")
 @click.option("--phase", type=click.Choice(["bare", "treated"]), help="Before or after the product.")
 @click.option("--stage", type=int, help="Wash stage.")
+@click.option("--control-zone", is_flag=True, help="On the untreated control zone of the panel.")
+@early_option
 @click.option("--gauge", help="Which gauge, where several fit.  [default: the first of bench.toml]")
 @click.option(
     "--linger",
@@ -71,6 +74,8 @@ def capture(
     panel: str | None,
     phase: Literal["bare", "treated"] | None,
     stage: int | None,
+    control_zone: bool,
+    early: bool,
     gauge: str | None,
     linger_s: float,
     wait_s: float,
@@ -80,7 +85,8 @@ def capture(
 ) -> None:
     """Take the readings of one step, hands-free: pulls, key presses or strokes.
 
-    Without a TEST it takes the next step of the trial that a gauge can take. A wash ends when its strokes are
+    Without a TEST it takes the next step of the trial that a gauge can take; what should come first, such as
+    a cure that is not over, holds it back, unless you say --early. A wash ends when its strokes are
     made and the machine stands. Ctrl-C stops; what was taken is kept, and the same command goes on from
     there. Other commands may be used in another terminal meanwhile.
 
@@ -93,19 +99,23 @@ def capture(
     from acquire.home import Home
     from acquire.model import Test
     from acquire.service import Service
-    from acquire.trials import record_of, step_to_measure
+    from acquire.stepping import step_to_take
 
     place = Home(home)
-    with place.journal(readonly=True) as journal:
+    with place.journal(readonly=not early) as journal:
         trial = trial_named(journal, trial_id)
-        step = step_to_measure(
-            trial,
+        step = step_to_take(
+            journal,
+            SystemClock(),
+            place.bench().zone,
             place.method(),
-            record_of(journal, trial.id),
+            trial,
             test=None if test is None else Test(TESTS[test]),
             panel=panel,
             phase=phase,
             stage=stage,
+            control_zone=control_zone,
+            early=early,
         )
     with (
         Display(str(step), as_json=as_json) as display,

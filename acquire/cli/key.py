@@ -6,6 +6,7 @@ from typing import Literal
 import click
 
 from acquire.cli.options import echo_json, home_option, json_option
+from acquire.cli.steps import early_option
 from acquire.home import Home
 
 
@@ -23,6 +24,7 @@ from acquire.home import Home
     metavar="VALUE",
     help="A value once more, for double entry without being asked; repeat it for every value.",
 )
+@early_option
 @home_option
 @json_option
 def key(
@@ -33,6 +35,7 @@ def key(
     phase: Literal["bare", "treated"] | None,
     gauge: str | None,
     again: tuple[str, ...],
+    early: bool,
     home: Path,
     as_json: bool,
 ) -> None:
@@ -45,14 +48,22 @@ def key(
     from acquire.clock import SystemClock
     from acquire.keyed import check_entry, key_in, keyed_gauge
     from acquire.model import Test
-    from acquire.trials import record_of, step_to_measure
+    from acquire.stepping import step_to_take
     from drivers.keyed import KeyedSettings
 
     place = Home(home)
-    with place.journal(readonly=True) as journal:
+    with place.journal(readonly=not early) as journal:
         trial = trial_named(journal, trial_id)
-        step = step_to_measure(
-            trial, place.method(), record_of(journal), test=Test(test), panel=panel, phase=phase, stage=None
+        step = step_to_take(
+            journal,
+            SystemClock(),
+            place.bench().zone,
+            place.method(),
+            trial,
+            test=Test(test),
+            panel=panel,
+            phase=phase,
+            early=early,
         )
     _, description = keyed_gauge(place, step.test, gauge)
     twice = isinstance(description.settings, KeyedSettings) and description.settings.double_entry

@@ -35,7 +35,8 @@ def bench_at(folder: Path, gauge: str, port: str) -> Home:
     )
     assert port in text
     home = lay_out(folder, text)
-    panelwright("trial", "open", "t", "--product", "Invented wax", "--panel", "A", "--home", str(folder))
+    words = ("trial", "open", "t", "--product", "Invented wax", "--panel", "A", "--without-protocol")
+    panelwright(*words, "--home", str(folder))
     return home
 
 

@@ -93,8 +93,8 @@ def test_a_bench_is_laid_out_and_its_first_trial_opened(tmp_path: Path) -> None:
     assert "nothing was changed" in run("init", "--home", place).output
     assert "No trial yet" not in run("gauges", "--home", place).output
     said = run("trial", "open", "larch", "--product", "Wax", "--panel", "A", "--home", place).output
-    assert "Next:  panelwright capture larch" in said
-    assert "larch: Wax. Next: bare slip on A." in run("trial", "list", "--home", place).output
+    assert "Next:  panelwright next larch" in said
+    assert "larch: Wax. Next: Wash the panel on A." in run("trial", "list", "--home", place).output
     assert "      0 of 6    bare slip on A" in run("trial", "steps", "larch", "--home", place).output
 
 
@@ -133,7 +133,7 @@ def test_a_bench_without_a_trial_says_how_to_open_one(tmp_path: Path) -> None:
         (("capture", "larch", "slip", "--panel", "B"), "has no panel 'B'\n  its panels: A"),
         (("capture", "larch", "wash", "--stage", "61"), "no open step like that"),
         (("capture", "larch", "slip", "--gauge", "gloss"), "'gloss' measures gloss; slip needs force"),
-        (("capture", "larch", "polish"), "'polish' is not one of 'slip', 'gloss', 'wash'"),
+        (("capture", "larch", "polish"), "'polish' is not one of 'slip', 'gloss', 'uv', 'wash'"),
         (("check", "forse", "--against", "weight-200g"), "no gauge 'forse'; did you mean 'force'"),
         (("check", "force", "--against", "weight-20g"), "no reference 'weight-20g'; did you mean"),
         (("check", "force", "--against", "tile"), "tile is no reference for a gauge of force"),

@@ -66,7 +66,7 @@ def test_a_rating_and_an_inspection(home: Home) -> None:
     )
     with home.journal(readonly=True) as journal:
         kinds = [(event.kind, event.id) for event in journal.events()]
-    assert kinds[1:] == [("rating", rating.id), ("inspection", inspection.id)]
+    assert kinds[2:] == [("rating", rating.id), ("inspection", inspection.id)]
 
 
 def test_typed_values_and_a_ruling_on_one(home: Home) -> None:

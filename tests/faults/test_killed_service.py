@@ -47,7 +47,8 @@ def _bench(folder: Path, force: str, wash: str) -> Home:
     method = home.method_file.read_text()
     method = method.replace("at = 8000,", "at = 100000,")
     home.method_file.write_text(re.sub(r"(?m)^pulls = \d+", "pulls = 100000", method))
-    words = ["trial", "open", "t", "--product", "Invented", "--panel", "p", "--home", str(folder)]
+    words = ["trial", "open", "t", "--product", "Invented", "--panel", "p", "--without-protocol"]
+    words += ["--home", str(folder)]
     assert CliRunner().invoke(main, words).exit_code == 0
     return home
 

@@ -205,7 +205,7 @@ def test_a_protocol_can_have_preparing_hold_the_bare_values_back(lab: Lab) -> No
 def test_a_voided_measurement_is_ruled_out_with_its_reason_and_open_again(lab: Lab) -> None:
     trial = lab.open()
     lab.bare(trial)
-    lab.call(reopen, trial, "bare-slip", "voided", reason="wet block")
+    lab.call(reopen, trial, "bare-slip", what="voided", reason="wet block")
     record = record_of(lab.bench.journal, "larch")
     slip = [reading for reading in record.readings if reading.step.test is Kind.SLIP]
     assert [reading.counts for reading in slip] == [False] * 3
@@ -224,7 +224,7 @@ def test_a_withdrawn_rating_scores_no_longer_nor_does_the_one_it_had_replaced(la
     lab.bare(trial)
     lab.put_on(trial)
     lab.rate(trial, Kind.HANDLING, "A", 9.0)
-    lab.call(reopen, trial, "handling", "voided", reason="rated the wrong bottle", by="a tester")
+    lab.call(reopen, trial, "handling", what="voided", reason="rated the wrong bottle", by="a tester")
     assert gather(lab.bench.journal).ratings == ()
     assert lab.next(trial) == "handling/A"
     lab.rate(trial, Kind.HANDLING, "A", 4.0)
@@ -236,7 +236,7 @@ def test_a_withdrawn_inspection_opens_its_stage_and_those_behind_it(lab: Lab) ->
     lab.bench.inspect("larch", "A", 60, 60, passed=False)
     keys = [one.planned.key for one in lab.progress(trial).steps]
     assert "wash/A/150" not in keys
-    lab.call(reopen, trial, "inspect/A/60", "repeated", reason="soap was left on it")
+    lab.call(reopen, trial, "inspect/A/60", what="repeated", reason="soap was left on it")
     keys = [one.planned.key for one in lab.progress(trial).steps]
     assert "wash/A/150" in keys
     assert gather(lab.bench.journal).inspections == ()
@@ -261,7 +261,7 @@ def test_a_skipped_cure_is_over_and_a_repeated_one_begins_anew(lab: Lab) -> None
     lab.call(skip, trial, "cure", reason="stated as ready at once")
     assert lab.take(trial) == Step(test=Kind.SLIP, panel="A")
     lab.bench.clock.move(HOUR_S)
-    lab.call(reopen, trial, "cure/A", "repeated", reason="got wet")
+    lab.call(reopen, trial, "cure/A", what="repeated", reason="got wet")
     cure = lab.progress(trial).step("cure/A")
     assert (cure.state, cure.until_utc) == ("waiting", lab.bench.clock.utc() + timedelta(hours=24))
 
@@ -284,7 +284,7 @@ def test_a_trial_is_closed_when_nothing_is_left_and_can_be_opened_again(lab: Lab
     with pytest.raises(ConfigError, match="is closed") as caught:
         lab.call(begin, trial, "slip/A")
     assert "step repeat larch close" in caught.value.hint
-    lab.call(reopen, trial, "close", "repeated", reason="one more look")
+    lab.call(reopen, trial, "close", what="repeated", reason="one more look")
     assert not lab.progress(trial).closed
 
 
@@ -475,6 +475,6 @@ def test_readings_are_the_same_ones_after_voiding(lab: Lab) -> None:
     before = [
         reading.model_copy(update={"counts": None}) for reading in record_of(lab.bench.journal).readings
     ]
-    lab.call(reopen, trial, "bare-gloss", "voided", reason="dirty lens")
+    lab.call(reopen, trial, "bare-gloss", what="voided", reason="dirty lens")
     after: list[Reading] = list(record_of(lab.bench.journal).readings)
     assert [reading.model_copy(update={"counts": None}) for reading in after] == before
