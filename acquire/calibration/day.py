@@ -16,6 +16,8 @@ from acquire.calibration.series import ENOUGH_N, Floats, Noise, Series, noise_of
 
 HORIZON_H = 24.0
 """A drift over a day says nothing of the day after tomorrow."""
+LONG_H = 48.0
+"""A longer stretch is told by the day, and extended by `acquire.calibration.longrun` alone."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,7 +75,7 @@ def study(series: Series, earlier: Sequence[Check], zone: tzinfo) -> Study:
     judgement = judge(hours, deviations, noise)
     accepted = accepted_by(newest)
     coming = None
-    if judgement.shape == "linear drift" and judgement.line is not None:
+    if judgement.shape == "linear drift" and judgement.line is not None and float(hours[-1]) <= LONG_H:
         coming = forecast(judgement.line, accepted, after_h=float(hours[-1]), horizon_h=HORIZON_H)
     return Study(
         series=series,
@@ -98,8 +100,10 @@ def accepted_by(check: Check) -> float:
 def _control_limits(earlier: Sequence[Check], deviations: Floats, noise: Noise) -> tuple[Limits, str]:
     """From the gauge's own history once there is enough of it; before, around what is shown itself."""
     good = [check.deviation for check in earlier if check.verdict != "fail"]
+    if len(good) <= ENOUGH_N < len(deviations):
+        return individuals(deviations), f"mean and moving ranges of these {len(deviations)} checks"
     if len(good) <= ENOUGH_N:
-        said = f"the checks' own uncertainty, around their mean; from {ENOUGH_N + 1} earlier checks on, those"
+        said = f"the checks' own uncertainty, around their mean (from {ENOUGH_N + 1} checks on, from those)"
         return limits(float(np.mean(deviations)), noise.sigma), said
     own = individuals(good)
     # Moving ranges see changes from check to check, the standard deviation also those from day to day.
@@ -162,10 +166,12 @@ def _steady(found: Study, unit: str) -> str:
 def _drifts(found: Study, unit: str) -> str:
     line = found.judgement.line
     assert line is not None, "a drift was fitted"
-    half = line.factor() * line.slope_uncertainty
-    slope = line.slope_per_h
+    long = float(found.series.hours()[-1]) > LONG_H
+    hours, each = (24.0, "a day") if long else (1.0, "an hour")
+    half = line.factor() * line.slope_uncertainty * hours
+    slope = line.slope_per_h * hours
     return (
-        f"Linear drift of {slope:+.2g} {unit} an hour"
+        f"Linear drift of {slope:+.2g} {unit} {each}"
         f" (95 %: {slope - half:+.2g} to {slope + half:+.2g} {unit})."
     )
 

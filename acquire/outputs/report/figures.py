@@ -73,7 +73,7 @@ def draw_pull(trace: PullTrace, frame: Frame, *, name: str, alt: str) -> Markup:
         text = StringIO()
         nothing = dict.fromkeys(("Date", "Creator", "Format", "Type"))
         figure.savefig(text, format="svg", metadata=nothing, transparent=True)
-    return _inline(text.getvalue(), name, alt)
+    return inline_svg(text.getvalue(), name, alt)
 
 
 def _mark_rest(axes: Axes, frame: Frame) -> None:
@@ -112,7 +112,7 @@ def _mark_sliding(axes: Axes, trace: PullTrace) -> None:
     )
 
 
-def _inline(svg: str, name: str, alt: str) -> Markup:
+def inline_svg(svg: str, name: str, alt: str) -> Markup:
     """Only the drawing, sized by the page, with ids of its own and words for those who cannot see it."""
     drawing = svg[svg.index("<svg") :]
     head, body = drawing.split(">", 1)

@@ -1,30 +1,26 @@
 """Puts the page together and writes it."""
 
-import os
 from collections import defaultdict
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
 from acquire.bench import Bench
 from acquire.chain import Event
-from acquire.errors import ConfigError, PanelwrightError, RecordingError
+from acquire.errors import ConfigError
 from acquire.home import Home
 from acquire.model import Phase, Reading, Test, Trial
 from acquire.outputs import budgets, words
+from acquire.outputs.pages import put, render, said_simulated, style
 from acquire.outputs.report.figures import Frame, draw_pull
 from acquire.outputs.report.traces import PullTrace, pull_traces
-from acquire.recordings import read_header
 from acquire.results import Material, gather, scorecards
 from acquire.scoring.method import Method
 from acquire.scoring.results import PanelResult, Scorecard
 from acquire.scoring.standings import Standing, Standings, rank
 
-TEMPLATES = Path(__file__).parents[1] / "templates"
-_MADE_UP = ("simulated", "invented")
 _PHASES: tuple[Phase, ...] = ("bare", "treated")
 
 
@@ -91,16 +87,7 @@ def write_report(
     ranked = rank(cards)
     text = _render(home, bench, method, material, cards, ranked, newest, head_hash)
     page = out / "index.html"
-    try:
-        out.mkdir(parents=True, exist_ok=True)
-        # Written beside and moved, so that nobody ever reads half a page.
-        half = page.with_suffix(".part")
-        half.write_text(text, encoding="utf-8")
-        os.replace(half, page)
-    except OSError as error:
-        raise PanelwrightError(
-            f"{page} cannot be written: {error.strerror}", hint="choose another folder with --out"
-        ) from error
+    put(page, text, hint="choose another folder with --out")
     if record is not None:
         record(cards, ranked, seq)
     return page
@@ -118,14 +105,8 @@ def _render(
 ) -> str:
     sections, problems = _sections(home, material, cards, ranked)
     coverage = next((row.total.coverage for row in ranked.rows if row.total is not None), None)
-    environment = Environment(
-        loader=FileSystemLoader(TEMPLATES),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    return environment.get_template("report.html").render(
+    return render(
+        "report.html",
         words=words,
         budgets=budgets,
         bench=bench,
@@ -134,33 +115,15 @@ def _render(
         tests=[score.test for score in cards[0].scores],
         sections=sections,
         problems=problems,
-        simulated=_simulated(home, bench, material),
+        simulated=said_simulated(home, bench, material.streams),
         coverage_percent=None if coverage is None else f"{100 * coverage:g}",
         gauges=_gauge_lines(material, cards),
         checks=[check for _, check in material.checks],
         recordings_n=len(material.streams),
         newest=newest,
         head_hash=head_hash,
-        css=Markup((TEMPLATES / "report.css").read_text(encoding="utf-8")),
+        css=style("report.css"),
     )
-
-
-def _simulated(home: Home, bench: Bench, material: Material) -> list[str]:
-    """What says that this is no real test: the bench's name, or scenarios in the recordings' headers."""
-    said = [f"the bench is called “{bench.name}”"] if _made_up(bench.name) else []
-    scenarios = set()
-    for start in material.streams:
-        try:
-            scenario = read_header(home.recordings / start.recording).scenario
-        except RecordingError:
-            continue  # a missing or damaged recording is for `verify` to report
-        if scenario is not None and _made_up(scenario):
-            scenarios.add(scenario)
-    return said + [f"recordings are marked “{scenario}”" for scenario in sorted(scenarios)]
-
-
-def _made_up(text: str) -> bool:
-    return any(word in text.lower() for word in _MADE_UP)
 
 
 def _sections(

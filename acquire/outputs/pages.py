@@ -1,0 +1,67 @@
+"""What all written pages share: the template engine, how a file gets its place, the word simulated."""
+
+import os
+from collections.abc import Iterable
+from pathlib import Path
+
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from markupsafe import Markup
+
+from acquire.bench import Bench
+from acquire.errors import PanelwrightError, RecordingError
+from acquire.home import Home
+from acquire.model import StreamStart
+from acquire.recordings import read_header
+
+TEMPLATES = Path(__file__).parent / "templates"
+_MADE_UP = ("simulated", "invented")
+
+
+def render(template: str, **content: object) -> str:
+    """A template of this package with its content; everything is escaped, and nothing may be missing."""
+    environment = Environment(
+        loader=FileSystemLoader(TEMPLATES),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    return environment.get_template(template).render(content)
+
+
+def style(*names: str) -> Markup:
+    """Style sheets, to stand inside the page."""
+    return Markup("\n".join((TEMPLATES / name).read_text(encoding="utf-8") for name in names))
+
+
+def put(page: Path, text: str, *, hint: str) -> None:
+    """Writes a page; what stands there is replaced at once, so that nobody ever reads half of one.
+
+    Raises:
+        PanelwrightError: it cannot be written.
+    """
+    try:
+        page.parent.mkdir(parents=True, exist_ok=True)
+        half = page.with_suffix(".part")
+        half.write_text(text, encoding="utf-8")
+        os.replace(half, page)
+    except OSError as error:
+        raise PanelwrightError(f"{page} cannot be written: {error.strerror}", hint=hint) from error
+
+
+def said_simulated(home: Home, bench: Bench, streams: Iterable[StreamStart]) -> list[str]:
+    """What says that this is no real test: the bench's name, or scenarios in the recordings' headers."""
+    said = [f"the bench is called “{bench.name}”"] if _made_up(bench.name) else []
+    scenarios = set()
+    for start in streams:
+        try:
+            scenario = read_header(home.recordings / start.recording).scenario
+        except RecordingError:
+            continue  # a missing or damaged recording is for `verify` to report
+        if scenario is not None and _made_up(scenario):
+            scenarios.add(scenario)
+    return said + [f"recordings are marked “{scenario}”" for scenario in sorted(scenarios)]
+
+
+def _made_up(text: str) -> bool:
+    return any(word in text.lower() for word in _MADE_UP)
