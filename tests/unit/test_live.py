@@ -1,6 +1,7 @@
 """The hub for those who watch: catching up, losing the oldest, never waiting, keeping peaks."""
 
 import threading
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -12,6 +13,7 @@ from acquire.model import Step
 from acquire.model import Test as Kind
 from acquire.notes import Note
 from tests.manual_clock import START_UTC
+from tests.rig import rig, slip
 
 STEP = Step(test=Kind.SLIP, panel="black-1")
 
@@ -148,6 +150,27 @@ def test_samples_of_a_gauge_that_was_never_opened_are_not_kept(live: Live) -> No
     with live.subscribe(since=0) as watcher:
         live.samples("other", [0.0], [1.0])
         assert watcher.take().traces == ()
+
+
+def test_the_service_passes_on_what_it_tells_and_what_its_gauges_send(tmp_path: Path) -> None:
+    with rig(tmp_path) as bench:
+        live = bench.service._live
+        assert [seen.gauge for seen in live.snapshot().gauges] == ["force", "gloss", "wash"]
+        with live.subscribe(since=0) as watcher:
+            trial = bench.trial()
+            bench.service.measure(trial, slip())
+            bench.pull(2.5, "one")
+            news = watcher.take()
+        notes = [told.about for told in news.told if isinstance(told.about, Note)]
+        assert notes == bench.notes
+        seen = live.snapshot().gauges[0]
+        assert (seen.port, seen.trial, seen.step) == ("open", trial.id, slip())
+        assert seen.progress == (1, bench.service.method.slip.pulls)
+        (trace,) = news.traces
+        (reading,) = bench.readings
+        # The breakaway that capture found is the highest value that a viewer sees, in the same unit.
+        assert np.nanmax(trace.values) == pytest.approx(reading.details["highest_n"])
+        assert trace.unit == "N"
 
 
 @given(

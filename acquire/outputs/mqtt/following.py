@@ -79,7 +79,8 @@ class Sequence:
         if message.seq <= self.last or message.seq in self._early:
             self.twice_n += 1
             return []
-        if len(self._early) < HELD_N:
+        # What is let go here is asked for again later; what can be passed on never is.
+        if message.follows <= self.last or len(self._early) < HELD_N:
             self._early[message.seq] = message
         return self._ready()
 
