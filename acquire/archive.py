@@ -1,12 +1,12 @@
 """A journal trial by trial, for working out many trials in a memory that does not grow with them.
 
-    journal ──shares──> share of one trial, as soon as its last event is read
+    journal ──parts──> part: some trials and where their events lie ──shares──> share of one trial
 
-Only the trials that were open at the same time are held together. What is read this way is the same as
+Only trials that were open at the same time are held together. What is read this way is the same as
 `acquire.known` and `acquire.results.gather` read of the whole.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from heapq import merge
 from operator import itemgetter
@@ -32,40 +32,89 @@ class Share:
     inspections: list[Inspection] = field(default_factory=list)
 
 
-def shares(journal: Journal, *, as_stamped: bool = False) -> Iterator[Share]:
-    """Every trial with what it gave, in the order in which they ended; those that gave nothing come last.
+@dataclass(frozen=True, slots=True)
+class Part:
+    """Some trials of a journal, by name."""
 
-    Args:
-        as_stamped: readings as they were logged, without anything learnt since.
+    spans: Mapping[str, tuple[int, int]]
+    """Numbers of the first and the last event of each trial that gave something."""
+    silent: tuple[str, ...] = ()
+    """Trials that gave nothing so far."""
 
-    Raises:
-        JournalError: the journal cannot be read.
-    """
-    journal = journal.as_of(journal.head()[0])
-    last = journal.last_of_trials(("reading", "rating", "inspection"))
-    trials, void = trials_of(journal), withdrawn(journal)
-    amendments = {} if as_stamped else amendments_of(journal)
-    confirmed = Confirmed([] if as_stamped else confirming_spans(History(journal).all()))
-    begun: dict[str, Share] = {}
-    by_kind: list[Iterator[tuple[int, _Item]]] = [
-        bodies(journal, "reading", Reading),
-        bodies(journal, "rating", Rating),
-        bodies(journal, "inspection", Inspection),
-    ]
-    for seq, item in merge(*by_kind, key=itemgetter(0)):
-        if item.trial not in trials:
-            continue
-        share = begun.get(item.trial)
-        if share is None:
-            share = begun[item.trial] = Share(trials[item.trial])
+
+class Archive:
+    """A journal up to one of its events, to be read while it is open."""
+
+    def __init__(self, journal: Journal, *, until: int | None = None, as_stamped: bool = False) -> None:
+        """
+        Args:
+            until: number of the last event that counts; None: the newest there is now.
+            as_stamped: readings as they were logged, without anything learnt since.
+
+        Raises:
+            JournalError: the journal cannot be read.
+        """
+        self.until = journal.head()[0] if until is None else until
+        self._journal = journal.as_of(self.until)
+        self._as_stamped = as_stamped
+        self._trials, self._void = trials_of(self._journal), withdrawn(self._journal)
+        known = History(self._journal).all() if not as_stamped else ()
+        self._confirmed = Confirmed(confirming_spans(known))
+        self._amendments = {} if as_stamped else amendments_of(self._journal)
+
+    def parts(self, trials_n: int | None = None) -> list[Part]:
+        """All trials, `trials_n` to a part, in the order in which they ended; None: all in one part.
+
+        Raises:
+            JournalError: the journal cannot be read.
+        """
+        spans = self._journal.spans_of_trials(("reading", "rating", "inspection"))
+        ended = sorted((name for name in spans if name in self._trials), key=lambda name: spans[name][1])
+        size = trials_n or len(ended) or 1
+        parts = [
+            Part({name: spans[name] for name in ended[first : first + size]})
+            for first in range(0, len(ended), size)
+        ]
+        silent = tuple(name for name in self._trials if name not in spans)
+        return [*parts, Part({}, silent)] if silent else parts
+
+    def shares(self, part: Part) -> Iterator[Share]:
+        """Every trial of a part with what it gave, as soon as its last event is read.
+
+        Raises:
+            JournalError: the journal cannot be read.
+        """
+        begun: dict[str, Share] = {}
+        for seq, item in self._items(part):
+            if item.trial not in part.spans:
+                continue
+            share = begun.get(item.trial)
+            if share is None:
+                share = begun[item.trial] = Share(self._trials[item.trial])
+            self._put(share, seq, item)
+            if seq == part.spans[item.trial][1]:
+                yield begun.pop(item.trial)
+        yield from (Share(self._trials[name]) for name in part.silent)
+
+    def _items(self, part: Part) -> Iterator[tuple[int, _Item]]:
+        if not part.spans:
+            return iter(())
+        since = min(first for first, _ in part.spans.values()) - 1
+        journal = self._journal.as_of(max(last for _, last in part.spans.values()))
+        kinds: list[Iterator[tuple[int, _Item]]] = [
+            bodies(journal, "reading", Reading, since=since),
+            bodies(journal, "rating", Rating, since=since),
+            bodies(journal, "inspection", Inspection, since=since),
+        ]
+        return merge(*kinds, key=itemgetter(0))
+
+    def _put(self, share: Share, seq: int, item: _Item) -> None:
         if isinstance(item, Reading):
-            share.readings.append(item if as_stamped else as_known(seq, item, amendments, confirmed))
-        elif item.id in void:
-            pass
+            now = item if self._as_stamped else as_known(seq, item, self._amendments, self._confirmed)
+            share.readings.append(now)
+        elif item.id in self._void:
+            return
         elif isinstance(item, Rating):
             share.ratings.append(item)
         else:
             share.inspections.append(item)
-        if seq == last[item.trial]:
-            yield begun.pop(item.trial)
-    yield from (Share(trial) for id_, trial in trials.items() if id_ not in last)

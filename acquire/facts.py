@@ -43,13 +43,13 @@ def facts(journal: Journal, kind: str, model: type[_M], *, since: int = 0) -> It
         yield event, read_fact(model, event)
 
 
-def bodies(journal: Journal, kind: str, model: type[_M]) -> Iterator[tuple[int, _M]]:
-    """Number of every event of a kind, in order, each with what it says: the fast way through many.
+def bodies(journal: Journal, kind: str, model: type[_M], *, since: int = 0) -> Iterator[tuple[int, _M]]:
+    """Number of every event of a kind behind number `since`, each with what it says: fast, for many.
 
     Raises:
         JournalError: as `facts`.
     """
-    for seq, text in journal.bodies(kind):
+    for seq, text in journal.bodies(kind, since=since):
         try:
             yield seq, model.model_validate_json(text)
         except ValidationError as error:

@@ -297,28 +297,29 @@ class Journal:
         with _explained("read", self.path), self._reader.connect() as connection:
             return connection.scalar(newest) or 0
 
-    def bodies(self, kind: str) -> Iterator[tuple[int, str]]:
-        """Number and body, as canonical JSON text, of each event of a kind, in order.
+    def bodies(self, kind: str, *, since: int = 0) -> Iterator[tuple[int, str]]:
+        """Number and body, as canonical JSON text, of each event of a kind behind number `since`, in order.
 
         Raises:
             JournalError: the file cannot be read.
         """
         query = sa.select(_events.c.seq, _events.c.body).where(_events.c.kind == kind)
-        return ((row.seq, row.body) for row in self._pages(query.order_by(_events.c.seq)))
+        return ((row.seq, row.body) for row in self._pages(query.order_by(_events.c.seq), since))
 
-    def last_of_trials(self, kinds: Sequence[str]) -> dict[str, int]:
-        """For each trial the number of the last event that names it, among events of these kinds.
+    def spans_of_trials(self, kinds: Sequence[str]) -> dict[str, tuple[int, int]]:
+        """For each trial the numbers of the first and the last event of these kinds that name it.
 
         Raises:
             JournalError: the file cannot be read.
         """
         trial = sa.func.json_extract(_events.c.body, "$.trial").label("trial")
-        query = sa.select(trial, sa.func.max(_events.c.seq)).where(_events.c.kind.in_(kinds))
+        ends = sa.func.min(_events.c.seq), sa.func.max(_events.c.seq)
+        query = sa.select(trial, *ends).where(_events.c.kind.in_(kinds))
         if self._last is not None:
             query = query.where(_events.c.seq <= self._last)
         with _explained("read", self.path), self._reader.connect() as connection:
             rows = connection.execute(query.group_by(trial)).all()
-        return {name: seq for name, seq in rows if name is not None}
+        return {name: (first, last) for name, first, last in rows if name is not None}
 
     def find(self, event_id: str) -> Event | None:
         """The event of that id, if there is one."""

@@ -10,7 +10,7 @@ from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
-from acquire.archive import Share, shares
+from acquire.archive import Archive, Part, Share
 from acquire.bench import Bench
 from acquire.calibration.checks import Check
 from acquire.errors import ConfigError
@@ -146,8 +146,21 @@ def rescored(
         JournalError: the journal cannot be read.
         MethodError: something would count twice.
     """
-    gravity = bench.gravity()
-    for share in shares(journal, as_stamped=as_stamped):
+    archive, gravity = Archive(journal, as_stamped=as_stamped), bench.gravity()
+    for part in archive.parts():
+        yield from scored_part(archive, part, gravity, method)
+
+
+def scored_part(
+    archive: Archive, part: Part, gravity: LocalGravity | None, method: Method
+) -> Iterator[Scorecard]:
+    """Scores the trials of one part of an archive, as `rescored` does for all.
+
+    Raises:
+        JournalError: the journal cannot be read.
+        MethodError: something would count twice.
+    """
+    for share in archive.shares(part):
         ratings, replaced = _newest(share.ratings)
         newest = Share(share.trial, share.readings, ratings, share.inspections)
         yield _scored(newest, replaced, gravity, method)

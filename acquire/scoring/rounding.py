@@ -58,7 +58,8 @@ def exact_mean(values: Iterable[float]) -> Fraction:
         total, count = _EXACT.add(total, _decimal(value)), count + 1
     if count == 0:
         raise ValueError("a mean needs at least one value")
-    return Fraction(total) / count
+    above, below = total.as_integer_ratio()
+    return Fraction(above, below * count)
 
 
 def _decimal(value: float) -> Decimal:

@@ -14,7 +14,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from acquire.archive import Share, shares
+from acquire.archive import Archive, Share
 from acquire.bench import parse_bench
 from acquire.journal import Journal
 from acquire.model import Test
@@ -45,7 +45,8 @@ def run(trials: int = 10_000) -> list[Result]:
         )  # fmt: skip
         whole_s, grown_kib = map(float, done.stdout.split())
         with Journal.open(path, readonly=True) as journal:
-            held = list(islice(shares(journal), SAMPLE_TRIALS))
+            archived = Archive(journal)
+            held = list(islice(archived.shares(archived.parts()[0]), SAMPLE_TRIALS))
     alone_s, cards = _alone(held)
     plain_s, points = _plain(held, trials)
     found = [card.scores[0].points for card in cards]
