@@ -25,7 +25,7 @@ from drivers.description import GaugeDescription
 from drivers.keyed import KeyedSettings
 from drivers.registry import make_driver
 
-_QUANTITY_OF = {Test.SLIP: "force", Test.GLOSS: "gloss"}
+_QUANTITY_OF = {Test.SLIP: "force", Test.GLOSS: "gloss", Test.UV: "irradiance"}
 
 Entry = tuple[str, ...]
 """One value as it was typed; twice where the description asks for double entry."""

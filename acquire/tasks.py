@@ -21,6 +21,10 @@ from acquire.trials import Record, state_of, strokes_on
 
 STROKES_PER_READING = 10
 """A wash has thousands of strokes: they are logged, and told, in bunches. A kill costs less than one."""
+LAMP_CAUTION = (
+    "UV harms eyes and skin, also when reflected: shield the lamp, cover up, keep others away; the lamp's "
+    "safety sheet and local codes come first"
+)
 STALL_S = 6.0
 """At 30 strokes a minute one comes every two seconds: after three that did not, the machine stands."""
 
@@ -76,7 +80,7 @@ def _shown(reading: Reading) -> str:
 
 
 class Measure:
-    """Fills a slip or gloss step, without a click between readings.
+    """Fills a step of slip, gloss or UV screening, without a click between readings.
 
     What comes after the last one asked for is kept as an extra and never silently averaged in.
     """
@@ -112,6 +116,9 @@ class Measure:
         more = " more" if self._taken else ""
         if self._step.test is Test.GLOSS:
             return f"measure {panel} {left}{more} times at {self._method.gloss.angle_deg}°"
+        if self._step.test is Test.UV:
+            where = f"{panel} ({self._step.zone} zone)" if self._step.zone else panel
+            return f"leave the lit gauge at {where} for {left}{more} readings, one a minute; {LAMP_CAUTION}"
         return f"pull the block {left}{more} times on {panel}; let the string hang slack before each pull"
 
     def take(self, taken: Taken) -> None:

@@ -5,7 +5,7 @@ from acquire.errors import ConfigError
 from acquire.home import Home
 from acquire.model import Step, Test
 
-QUANTITY_OF = {Test.SLIP: "force", Test.GLOSS: "gloss", Test.WASH: "count"}
+QUANTITY_OF = {Test.SLIP: "force", Test.GLOSS: "gloss", Test.WASH: "count", Test.UV: "irradiance"}
 
 
 def gauges_for(home: Home, step: Step, gauge: str | None = None) -> list[str]:
@@ -28,7 +28,7 @@ def gauges_for(home: Home, step: Step, gauge: str | None = None) -> list[str]:
     fitting = fitting if gauge is None else [gauge]
     if not fitting:
         raise no_gauge(step)
-    room = [name for name, quantity in quantities.items() if quantity in AMBIENT]
+    room = [name for name, quantity in quantities.items() if quantity in AMBIENT and name != fitting[0]]
     return [fitting[0], *room]
 
 

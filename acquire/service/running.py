@@ -340,10 +340,10 @@ class Service:
 
     def _give(self, one: OpenGauge, found: Iterable[Taken]) -> None:
         for taken in found:
-            if taken.quantity in AMBIENT:
-                self._surroundings(one, taken)
-            elif one.task is not None:
+            if one.task is not None:
                 one.task.take(taken)
+            elif taken.quantity in AMBIENT:
+                self._surroundings(one, taken)
 
     def _surroundings(self, one: OpenGauge, taken: Taken) -> None:
         if taken.verdict == "refused":
