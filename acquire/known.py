@@ -17,6 +17,8 @@ from acquire.facts import facts, read_fact
 from acquire.journal import Journal
 from acquire.model import Amendment, BenchText, CalibrationState, Reading, Trial
 
+WAITS = "not confirmed yet by a check behind it, as the rule after_trial asks"
+
 
 class History:
     """What the journal knows of the gauges, read up to date at each use."""
@@ -118,7 +120,11 @@ def as_known(
     # A failed check may come behind a passed one; a passed one never reaches back behind a failed one.
     if confirmed.holds(seq, reading.gauge, channel_of(reading.details)):
         reading = reading.model_copy(update={"bracket": "confirmed"})
-    return amended(reading, amendments.get(reading.id, ()))
+    now = amended(reading, amendments.get(reading.id, ()))
+    if now.stamp.closing_due and now.bracket == "open":
+        waits = f"{now.stamp.reason}; {WAITS}"
+        return now.model_copy(update={"stamp": now.stamp.model_copy(update={"reason": waits})})
+    return now
 
 
 def amended(reading: Reading, amendments: Iterable[Amendment]) -> Reading:

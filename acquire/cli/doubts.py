@@ -1,17 +1,73 @@
-"""Commands about what a gauge went through and what that means: incident, clear, touched."""
+"""Commands about what a gauge went through and what that means: stamps, incident, clear, touched."""
 
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
+from acquire.cli.as_of import as_of_option, stamped_option
 from acquire.cli.options import echo_json, home_option, json_option
 
 if TYPE_CHECKING:
+    from acquire.model import Reading
     from acquire.touched import Revised, Touched
 
 HAPPENED = ("dropped", "battery changed", "adjusted", "re-plugged", "other")
 by_option = click.option("--by", default="", help="Who says so.")
+
+
+@click.command(epilog="Example:  panelwright stamps larch --as-of 2031-05-04T17:30")
+@click.argument("trial", required=False)
+@stamped_option
+@as_of_option
+@home_option
+@json_option
+def stamps(trial: str | None, as_stamped: bool, as_of: str | None, home: Path, as_json: bool) -> None:
+    """Show what each reading's gauge was worth, of a TRIAL or of all.
+
+    State, what the check before it found and how long ago, drift, the uncertainty all that makes, and whether
+    a check behind it confirmed it. With --as-stamped: as it was logged.
+    """
+    from acquire.answers import trial_named
+    from acquire.cli.as_of import journal_as_of
+    from acquire.home import Home
+    from acquire.logger import as_stamped as logged
+    from acquire.logger import readings
+
+    place = Home(home)
+    with place.journal(readonly=True) as opened:
+        known = journal_as_of(place, opened, as_of)
+        if trial is not None:
+            trial = trial_named(known, trial).id
+        found = (logged if as_stamped else readings)(known, trial)
+    if as_json:
+        echo_json([one.model_dump(mode="json") for one in found])
+        return
+    for one in found:
+        _show_stamp(one)
+    if not found:
+        click.echo("No reading yet.")
+
+
+def _show_stamp(reading: "Reading") -> None:
+    from acquire.outputs.words import of_unit
+
+    stamp, unit = reading.stamp, reading.unit
+    click.echo(f"{reading.id}  {of_unit(reading.value, unit)}, {reading.step} of {reading.trial}")
+    click.echo(f"  {stamp.state.value}, {reading.bracket}: {stamp.reason}")
+    said = []
+    if stamp.age_s is not None:
+        said.append(f"check {stamp.check}, {stamp.age_s / 3600:.1f} h before")
+    if stamp.drift is not None:
+        said.append(f"{stamp.drift:+.2g} since the one before it")
+    if reading.correction is not None:
+        said.append(f"corrected by {reading.correction.amount:+.3g} ({reading.correction.id})")
+    for line in (*said, f"standard uncertainty of the gauge {of_unit(stamp.standard_uncertainty, unit)}"):
+        click.echo(f"    {line}")
+    for part in stamp.parts:
+        click.echo(f"      {part.standard_uncertainty:.2g}  {part.source}")
+    if stamp.age_s is not None and stamp.drift_standard_uncertainty is None:
+        click.echo(f"      ?  drift since the check, {stamp.drift_basis or 'not known'}")
 
 
 @click.command(epilog="Example:  panelwright incident force dropped --note 'off the table, on its hook'")

@@ -6,11 +6,11 @@ from typing import TYPE_CHECKING
 
 import click
 
+from acquire.cli.as_of import as_of_option, journal_as_of, stamped_option
 from acquire.cli.options import echo_json, home_option, json_option
 from acquire.home import Home
 
 if TYPE_CHECKING:
-    from acquire.journal import Journal
     from acquire.results import Material
     from acquire.scoring.results import Scorecard
     from acquire.scoring.standings import Standings
@@ -21,15 +21,6 @@ method_option = click.option(
     "method_file",
     type=click.Path(path_type=Path, exists=True, dir_okay=False),
     help="Score by this method instead of the bench's own.",
-)
-stamped_option = click.option(
-    "--as-stamped", is_flag=True, help="Readings as first logged, without doubts, flags and rulings since."
-)
-as_of_option = click.option(
-    "--as-of",
-    metavar="EVENT|TIME",
-    help="As known when the journal ended with this event (its number), or at this time on the bench's "
-    "clock, such as 2031-05-04T17:30.",
 )
 
 
@@ -256,24 +247,7 @@ def _material(place: Home, *, as_stamped: bool, as_of: str | None) -> "Material"
     from acquire.results import gather
 
     with place.journal(readonly=True) as opened:
-        known = opened if as_of is None else opened.as_of(_event_of(place, opened, as_of))
-        return gather(known, as_stamped=as_stamped)
-
-
-def _event_of(place: Home, opened: "Journal", said: str) -> int:
-    """Number of the event that a person means by its number or by a time."""
-    from acquire.errors import ConfigError
-
-    if said.isdecimal():
-        return int(said)
-    try:
-        moment = datetime.fromisoformat(said)
-    except ValueError as error:
-        raise ConfigError(
-            f"--as-of {said!r} is neither the number of an event nor a time",
-            hint="panelwright journal lists the numbers; a time is written like 2031-05-04T17:30",
-        ) from error
-    return opened.seq_at(moment if moment.tzinfo else moment.replace(tzinfo=place.bench().zone))
+        return gather(journal_as_of(place, opened, as_of), as_stamped=as_stamped)
 
 
 def _verification_data(found: "VerificationReport") -> dict[str, object]:
