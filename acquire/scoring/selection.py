@@ -263,6 +263,10 @@ def _notes(
     typed = sum(candidate.reading.t_source == "typed in" for candidate in used)
     if typed:
         yield f"{typed} of the {len(used)} readings used were typed in by a person, not read from a gauge"
+    fits = [candidate.reading.correction.id for candidate in used if candidate.reading.correction is not None]
+    if fits:
+        names = ", ".join(sorted(set(fits)))
+        yield f"{len(fits)} of the {len(used)} readings used are corrected as fitted ({names})"
     for flag in flags:
         yield f"outlier, {'counted' if flag.counted else 'not counted'}: {flag.why}"
     flagged = {flag.id for flag in flags}

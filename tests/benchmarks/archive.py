@@ -10,6 +10,7 @@ import sqlite3
 from collections.abc import Iterator
 from contextlib import closing
 from datetime import UTC, datetime, timedelta
+from itertools import product
 from pathlib import Path
 from random import Random
 from typing import Any
@@ -79,56 +80,56 @@ _Event = tuple[str, str | None, datetime, str]
 def _trial(number: int) -> Iterator[_Event]:
     """One trial, a day and a bit: kind, id, time and canonical body of each event."""
     name, at, chance = f"trial-{number:05d}", START + BEHIND * number, Random(number)
-    yield (
-        "trial",
-        None,
-        at,
-        canonical_json(Trial(id=name, product=f"{name} (invented)", panels=PANELS, t_utc=at)),
-    )
+    trial = Trial(id=name, product=f"{name} (invented)", panels=PANELS, t_utc=at)
+    yield "trial", None, at, canonical_json(trial)
+    yield from _measured(name, number, chance)
+    yield from _washed(name, number)
+    for test, panel in ((Test.HANDLING, "A"), (Test.APPEARANCE, "A"), (Test.APPEARANCE, "B")):
+        rating = Rating(
+            id=f"rating.{name}.{test.value}.{panel}",
+            trial=name,
+            step=Step(test=test, panel=panel),
+            value=float(chance.randint(3, 9)),
+            t_utc=at + timedelta(hours=22),
+        )
+        yield "rating", rating.id, rating.t_utc, canonical_json(rating)
+
+
+def _measured(name: str, number: int, chance: Random) -> Iterator[_Event]:
+    at = START + BEHIND * number
     gain_n, gain_gu = chance.uniform(0.2, 2.2), chance.uniform(-3.0, 6.0)
     phases: tuple[tuple[Phase, float, float], ...] = (
         ("bare", 3.1, 86.0),
         ("treated", 3.1 - gain_n, 86.0 + gain_gu),
     )
     for phase, force_n, gloss_gu in phases:
-        for test, centre, spread, digits in (
-            (Test.SLIP, force_n, 0.04, 2),
-            (Test.GLOSS, gloss_gu, 0.3, 1),
-        ):
-            for panel in PANELS:
-                at += timedelta(minutes=5)
-                template = _template(name, number, test, panel, phase, at)
-                for place in range(SET_N):
-                    yield _reading(template, place, round(chance.gauss(centre, spread), digits), at)
+        sets = ((Test.SLIP, force_n, 0.04, 2), (Test.GLOSS, gloss_gu, 0.3, 1))
+        for (test, centre, spread, digits), panel in product(sets, PANELS):
+            at += timedelta(minutes=5)
+            template = _template(name, number, test, panel, phase, at)
+            for place in range(SET_N):
+                yield _reading(template, place, round(chance.gauss(centre, spread), digits), at)
         at += timedelta(hours=10)
-    runs = []
-    for stage in (60, 150):
-        at += timedelta(minutes=20)
-        event = _reading(
-            _template(name, number, Test.WASH, "A", "treated", at, stage), stage, float(stage), at
-        )
-        runs.append(str(event[1]))
+
+
+def _washed(name: str, number: int) -> Iterator[_Event]:
+    """Two runs of strokes, each with an inspection: passed at 60 strokes, failed at 150."""
+    for stage, strokes, hour in ((60, 60, 20), (150, 90, 21)):
+        at = START + BEHIND * number + timedelta(hours=hour)
+        template = _template(name, number, Test.WASH, "A", "treated", at, stage)
+        event = _reading(template, 0, float(strokes), at)
         yield event
         inspection = Inspection(
             id=f"inspection.{name}.{stage}",
             trial=name,
             panel="A",
             stage=stage,
-            strokes=sum(stage for stage in (60, 150)[: len(runs)]),
-            readings=tuple(runs[-1:]),
+            strokes=stage,
+            readings=(str(event[1]),),
             passed=stage == 60,
             t_utc=at,
         )
         yield "inspection", inspection.id, at, canonical_json(inspection)
-    for test, panel in ((Test.HANDLING, "A"), (Test.APPEARANCE, "A"), (Test.APPEARANCE, "B")):
-        rating = Rating(
-            id=f"rating.{name}.{test.value.split()[0]}.{panel}",
-            trial=name,
-            step=Step(test=test, panel=panel),
-            value=float(chance.randint(3, 9)),
-            t_utc=at,
-        )
-        yield "rating", rating.id, at, canonical_json(rating)
 
 
 _QUANTITIES: dict[Test, dict[str, Any]] = {

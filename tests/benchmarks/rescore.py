@@ -18,6 +18,7 @@ from acquire.archive import Archive, Share
 from acquire.bench import parse_bench
 from acquire.journal import Journal
 from acquire.model import Test
+from acquire.rescoring import rescored_at_once
 from acquire.results import rescored
 from acquire.scoring.results import Scorecard
 from acquire.scoring.scorecard import score
@@ -32,7 +33,7 @@ ROUNDS = 3
 
 
 def run(trials: int = 10_000) -> list[Result]:
-    """Writes an archive and scores it once from its journal, in a process of its own for the memory.
+    """Writes an archive and scores it from its journal, once in one process of its own, once in several.
 
     Scoring alone is timed on the readings of its first trials, held in memory, and told for all.
     """
@@ -44,6 +45,7 @@ def run(trials: int = 10_000) -> list[Result]:
             check=True, capture_output=True, text=True,
         )  # fmt: skip
         whole_s, grown_kib = map(float, done.stdout.split())
+        at_once_s = _at_once(path, trials)
         with Journal.open(path, readonly=True) as journal:
             archived = Archive(journal)
             held = list(islice(archived.shares(archived.parts()[0]), SAMPLE_TRIALS))
@@ -54,7 +56,8 @@ def run(trials: int = 10_000) -> list[Result]:
     alone_s *= trials / len(held)
     name = f"{trials:,} trials, {trials * READINGS_PER_TRIAL:,} readings"
     return [
-        _line(f"rescoring {name}, from the journal", whole_s, plain_s, 20.0 * trials / 10_000),
+        _line(f"rescoring {name}, from the journal", at_once_s, plain_s, 20.0 * trials / 10_000),
+        _line("the same in one process", whole_s, plain_s, 40.0 * trials / 10_000),
         _line(f"scoring {name}, held in memory", alone_s, plain_s, 6.0 * trials / 10_000),
         {"what": f"memory over rescoring {name}", "grown_kib": grown_kib, "aim_kib": 16_384.0},
     ]
@@ -79,6 +82,14 @@ def _whole(path: Path) -> tuple[float, float]:
             if number == trials // 10:
                 first_kib = most_kib()
         return time.perf_counter() - begin, most_kib() - first_kib
+
+
+def _at_once(path: Path, trials: int) -> float:
+    bench, method = parse_bench(BENCH, "benchmark"), archive_method()
+    with Journal.open(path, readonly=True) as journal:
+        begin = time.perf_counter()
+        assert sum(1 for _ in rescored_at_once(journal, bench, method)) == trials
+        return time.perf_counter() - begin
 
 
 def _alone(held: list[Share]) -> tuple[float, list[Scorecard]]:

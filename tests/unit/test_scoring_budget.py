@@ -160,6 +160,9 @@ def test_a_correction_moves_the_value_and_brings_its_own_doubt() -> None:
     assert line.sensitivity == pytest.approx(-RATE)
     assert (line.standard_uncertainty, line.unit) == (0.004, "N")
     assert corrected[6].value == TREATED[0]
+    assert card.scores[0].notes[0] == (
+        "treated on P1: 6 of the 6 readings used are corrected as fitted (correction-9)"
+    )
 
 
 def test_gravity_cancels_between_check_weights_and_block() -> None:
