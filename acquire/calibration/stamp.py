@@ -144,6 +144,8 @@ def _check_parts(resting: Checked, correction: Correction | None) -> Iterator[Un
     """What made the check uncertain, and the deviation that nobody took off."""
     known, check = resting
     for part in check.parts or _told_whole(check):
+        if not part.standard_uncertainty:
+            continue
         own_key = f"{part.key} {known.id}" if part.key.split()[0] == "check" else part.key
         yield part.model_copy(update={"key": own_key})
     added = correction_at(correction, check.mean) if correction is not None else None

@@ -1,5 +1,6 @@
 """Commands about what a gauge went through and what that means: stamps, incident, clear, touched."""
 
+from itertools import groupby
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -43,31 +44,39 @@ def stamps(trial: str | None, as_stamped: bool, as_of: str | None, home: Path, a
     if as_json:
         echo_json([one.model_dump(mode="json") for one in found])
         return
-    for one in found:
-        _show_stamp(one)
+    for _, alike in groupby(found, key=_told_alike):
+        _show_stamps(list(alike))
     if not found:
         click.echo("No reading yet.")
 
 
-def _show_stamp(reading: "Reading") -> None:
-    from acquire.outputs.words import of_unit
+def _told_alike(reading: "Reading") -> tuple[object, ...]:
+    stamp = reading.stamp
+    used = reading.correction.id if reading.correction else None
+    return reading.trial, str(reading.step), reading.gauge, stamp.check, stamp.reason, reading.bracket, used
 
-    stamp, unit = reading.stamp, reading.unit
-    click.echo(f"{reading.id}  {of_unit(reading.value, unit)}, {reading.step} of {reading.trial}")
+
+def _show_stamps(alike: "list[Reading]") -> None:
+    """Readings of one step that rest on the same check; figures are of the last, whose check is oldest."""
+    from acquire.outputs.words import SYMBOLS, of_unit
+
+    reading = alike[-1]
+    stamp, unit = reading.stamp, SYMBOLS.get(reading.unit, reading.unit)
+    named = reading.id if len(alike) == 1 else f"{alike[0].id} to {reading.id}"
+    click.echo(f"{reading.trial}, {reading.step}, gauge {reading.gauge}: {named}")
     click.echo(f"  {stamp.state.value}, {reading.bracket}: {stamp.reason}")
-    said = []
     if stamp.age_s is not None:
-        said.append(f"check {stamp.check}, {stamp.age_s / 3600:.1f} h before")
+        click.echo(f"    {stamp.age_s / 3600:.1f} h behind check {stamp.check}")
     if stamp.drift is not None:
-        said.append(f"{stamp.drift:+.2g} since the one before it")
+        click.echo(f"    {stamp.drift:+.2g} {unit} between that check and the one before it")
     if reading.correction is not None:
-        said.append(f"corrected by {reading.correction.amount:+.3g} ({reading.correction.id})")
-    for line in (*said, f"standard uncertainty of the gauge {of_unit(stamp.standard_uncertainty, unit)}"):
-        click.echo(f"    {line}")
+        click.echo(f"    corrected by {reading.correction.amount:+.3g} {unit} ({reading.correction.id})")
+    at = "" if stamp.at_value is None else f" at {of_unit(stamp.at_value, reading.unit)}"
+    click.echo(f"    standard uncertainty of the gauge {stamp.standard_uncertainty:.2g} {unit}{at}:")
     for part in stamp.parts:
-        click.echo(f"      {part.standard_uncertainty:.2g}  {part.source}")
+        click.echo(f"      {part.standard_uncertainty:>8.2g}  {part.source}")
     if stamp.age_s is not None and stamp.drift_standard_uncertainty is None:
-        click.echo(f"      ?  drift since the check, {stamp.drift_basis or 'not known'}")
+        click.echo(f"      {'?':>8}  drift since the check, {stamp.drift_basis or 'not known'}")
 
 
 @click.command(epilog="Example:  panelwright incident force dropped --note 'off the table, on its hook'")

@@ -125,6 +125,7 @@ def test_stamps_show_what_the_uncertainty_is_made_of(made: MadeBench) -> None:
     said = run(made, "stamps", "alder").output
     assert "in tolerance, open: passed against weight-200g" in said
     assert "standard uncertainty of the gauge 0.00" in said
+    assert said.count("in tolerance, open") == 2, "one for each step"
     assert "?  drift since the check, not known: its own checks give 0 changes of the 8 needed" in said
 
 

@@ -177,7 +177,7 @@ def test_a_failed_check_names_the_published_figures_at_once(tmp_path: Path) -> N
         checked(bench)
         trial = bench.trial()
         for phase in ("bare", "treated"):
-            bench.service.measure(trial, slip(phase=phase))  # type: ignore[arg-type]
+            bench.service.measure(trial, slip(phase=phase))
             for number, force_n in enumerate((3.0, 3.1, 2.9)):
                 bench.pull(force_n, f"{phase} {number}")
         journal, method = bench.service.journal, bench.home.method()
