@@ -22,6 +22,7 @@ from acquire.outputs.words import (
     readings_used,
     set_place,
     set_words,
+    title_of,
     total_of,
 )
 from acquire.scoring.results import BudgetLine, PanelResult, Points, Score, Scorecard
@@ -86,7 +87,7 @@ def _points_table(card: Scorecard) -> Table:
 
 
 def _print_score(console: Console, score: Score) -> None:
-    console.print(Text(score.test.value.capitalize(), style="bold"))
+    console.print(Text(title_of(score.test), style="bold"))
     for reason in score.reasons:
         _say(console, f"{'not given' if score.points is None else 'at least'}: {reason}")
     for panel in score.panels:

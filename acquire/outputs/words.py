@@ -23,6 +23,7 @@ from acquire.model import (
     Reading,
     Refusal,
     StreamStart,
+    Test,
     Trial,
 )
 from acquire.publications import Publication
@@ -96,6 +97,11 @@ def coverage_of(points: Points) -> str:
 def readings_used(score: Score) -> str:
     """How many were used of how many that were looked at."""
     return f"{len(score.used)} of {len(score.used) + len(score.left_out)}"
+
+
+def title_of(test: Test) -> str:
+    """The name of a test where a line begins with it; UV stays in capitals."""
+    return test.value[0].upper() + test.value[1:]
 
 
 def set_place(found: SetResult) -> str:

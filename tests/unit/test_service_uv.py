@@ -3,10 +3,13 @@
 from pathlib import Path
 
 import pytest
+from click.testing import CliRunner
 
+from acquire.cli import main
 from acquire.home import Home
 from acquire.model import Phase, Step
 from acquire.model import Test as Kind
+from acquire.outputs.report import write_report
 from acquire.service.choosing import gauges_for
 from acquire.verification import verify
 from tests.rig import BENCH_MORE, Rig, lay_out, rig, slip
@@ -80,3 +83,25 @@ def test_without_a_step_it_tells_of_the_room(home: Home) -> None:
 def test_the_gauge_is_found_for_the_step_and_comes_along_with_others(home: Home) -> None:
     assert gauges_for(home, uv()) == ["lamp"]
     assert gauges_for(home, slip()) == ["force", "lamp"]
+
+
+@pytest.mark.slow
+def test_card_and_page_tell_it_in_its_own_words(home: Home, tmp_path: Path) -> None:
+    with rig(home.folder, gauges=["lamp"]) as one:
+        trial = one.trial()
+        sets: list[tuple[Phase, str | None, float]] = [
+            ("bare", None, 1.25),
+            ("bare", "control", 1.25),
+            ("treated", None, 1.0),
+            ("treated", "control", 1.25),
+        ]
+        for phase, zone, shown in sets:
+            one.service.measure(trial, uv(phase, zone))
+            shine(one, shown, 6)
+    card = CliRunner().invoke(main, ["score", "t", "--home", str(home.folder)])
+    assert "UV screening\n" in card.output
+    assert "A, treated, control zone: 12.5" in card.output
+    assert "note: effect detected: 20.0" in card.output
+    page = write_report(home, tmp_path / "page").read_text(encoding="utf-8")
+    assert "UV 20.0" in page
+    assert "how large one would have had to be to be seen" in page

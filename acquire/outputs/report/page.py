@@ -208,4 +208,4 @@ def _gauge_lines(material: Material, cards: list[Scorecard]) -> list[GaugeLine]:
 
 def _largest_uncertainty(group: list[Reading]) -> str:
     size = max(reading.stamp.standard_uncertainty for reading in group)
-    return f"{size:.2g} {words.SYMBOLS[group[0].unit]}" if size else "not stated"
+    return f"{size:.2g} {words.SYMBOLS.get(group[0].unit, group[0].unit)}" if size else "not stated"
