@@ -44,6 +44,8 @@ class Checking:
     def __post_init__(self) -> None:
         for remark in self.assigned.remarks:
             self.say(remark)
+        if self.assigned.care:
+            self.say(f"care of {self.assigned.reference}: {self.assigned.care}")
 
     @property
     def full(self) -> bool:
@@ -153,7 +155,8 @@ class Checking:
         self.logger.record_check(check, sync_recording=self.line.sync)
         self.check, self.over = check, True
         verdict = "can't tell" if check.verdict == "undecided" else check.verdict
-        remarks = "".join(f" ({remark})" for remark in check.remarks)
+        moved = f"; the zero moved by {check.zero_drift:+.2g} {check.unit}" if check.zero_drift else ""
+        remarks = moved + "".join(f" ({remark})" for remark in check.remarks)
         self.tell(Note("check", f"{verdict}: {check.reason}{remarks}", self.line.gauge, check))
 
 

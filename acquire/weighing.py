@@ -35,6 +35,7 @@ class Hook:
         timing = self._stream.description.timing
         still_n = max(4 * canonical_resolution(self._stream.description), STILL_SHARE * smallest_n)
         self._empty_n = max(EMPTY_SHARE * smallest_n, CLEAR_OF_FLICKER * still_n)
+        self._half_n = ON_SHARE * smallest_n
         self._levels = LevelCapture(
             rate_hz=timing.rate_hz or 1.0 / (timing.period_s or 0.1),
             still_n=still_n,
@@ -50,8 +51,14 @@ class Hook:
             return []
         return self._levels.feed(self._stream.latest_t_us, self._stream.latest)
 
-    def is_empty(self, level: Level) -> bool:
-        return abs(level.value_n - self.zero_n) <= self._empty_n
+    def is_empty(self, level: Level, *, after_load: bool) -> bool:
+        """Whether nothing hangs there.
+
+        Args:
+            after_load: a load was just taken and is to come off: what is left then is a zero that moved,
+                however far, and must be seen. Before a load, it may as well be a lighter weight.
+        """
+        return abs(self.load_n(level)) <= (self._half_n if after_load else self._empty_n)
 
     def load_n(self, level: Level) -> float:
         """What hangs there, the newest zero taken off."""
@@ -84,13 +91,13 @@ class WeightCheck:
 
     def _take(self, level: Level) -> None:
         checking = self._checking
-        if self._hook.is_empty(level):
+        if self._hook.is_empty(level, after_load=bool(checking.values) and not self._empty):
             if not self._empty:
                 self._zero(level)
         elif not self._empty:
-            checking.say(f"{level.value_n:.3g} N hang on the hook: take it off first, for the zero")
+            checking.say(not_empty(level))
         elif abs(self._hook.load_n(level)) < ON_SHARE * checking.assigned.value:
-            checking.say(too_light(self._hook.load_n(level), checking.assigned))
+            checking.say(wrong_load(self._hook.load_n(level), checking.assigned))
         else:
             self._empty = False
             checking.add_level(level)
@@ -136,7 +143,15 @@ class WeightCheck:
         self._checking.give_up()
 
 
-def too_light(load_n: float, assigned: Assigned) -> str:
+def not_empty(level: Level) -> str:
+    """What is said of a hook that should be empty."""
+    return (
+        f"{level.value_n:.3g} N hang on the hook: take it off first, for the zero;"
+        " if nothing hangs there, set the gauge to zero"
+    )
+
+
+def wrong_load(load_n: float, assigned: Assigned) -> str:
     """What is said of a load that cannot be the weight."""
     return (
         f"{load_n:.3g} N hang on the hook, {assigned.reference} should give {assigned.value:.3g} N:"
@@ -186,11 +201,11 @@ class LadderCheck:
                 self._take(level)
 
     def _take(self, level: Level) -> None:
-        if self._hook.is_empty(level):
+        if self._hook.is_empty(level, after_load=bool(self._run)):
             if self._open is None or self._next is None:
                 self._zero(level)
         elif self._open is None:
-            self._checking.say(f"{level.value_n:.3g} N hang on the hook: take it off first, for the zero")
+            self._checking.say(not_empty(level))
         elif self._next is None:
             self._checking.say("take it off, for the zero after the run")
         else:
@@ -204,10 +219,7 @@ class LadderCheck:
             self._checking.add_level(level, on=due.reference)
             self._checking.say(self._invitation())
         elif not (self._run and like is self._run[-1][1]):  # else the one just taken, that was touched
-            self._checking.say(
-                f"{load_n:.3g} N hang on the hook, {due.reference} should give {due.value:.3g} N:"
-                f" hang {due.reference}"
-            )
+            self._checking.say(wrong_load(load_n, due))
 
     def _invitation(self) -> str:
         if self._next is None:

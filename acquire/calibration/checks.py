@@ -229,9 +229,15 @@ def evaluate_check(
         reference_due=assigned.due,
         raw=tuple(raw),
         resolution=resolution,
-        remarks=assigned.remarks,
+        remarks=(*assigned.remarks, *_moved_zero((*zero, *zero_after), tolerance.at(assigned.value))),
         evaluation=EVALUATION,
     )
+
+
+def _moved_zero(zeros: Sequence[float], permitted: float) -> list[str]:
+    if len(zeros) < 2 or abs(zeros[-1] - zeros[0]) <= permitted:
+        return []
+    return ["the zero moved by more than the tolerance meanwhile: let the gauge warm up, look for a knock"]
 
 
 def _net(

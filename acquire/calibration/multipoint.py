@@ -69,6 +69,7 @@ def merged(loads: Sequence[Assigned]) -> Assigned:
         ", ".join(dict.fromkeys(one.certificate for one in loads)),
         min((one.due for one in loads if one.due is not None), default=None),
         "; ".join(f"{one.reference}: {one.basis}" for one in loads),
+        care="; ".join(dict.fromkeys(one.care for one in loads if one.care)),
         remarks=tuple(remark for one in loads for remark in one.remarks),
     )
 

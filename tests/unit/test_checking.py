@@ -70,7 +70,9 @@ def test_a_weight_that_hangs_already_must_come_off_for_the_zero(tmp_path: Path) 
     with rig(tmp_path) as bench:
         bench.service.check("force", "weight-200g", repeats=1)
         bench.hang(WEIGHT_N)
-        assert bench.told("waiting")[-1] == "1.96 N hang on the hook: take it off first, for the zero"
+        assert bench.told("waiting")[-1].startswith(
+            "1.96 N hang on the hook: take it off first, for the zero; "
+        )
         weigh(bench, WEIGHT_N)
         assert check_of(bench).verdict == "pass"
 
@@ -117,7 +119,30 @@ def test_a_weight_that_hangs_at_the_start_is_not_taken_for_the_zero(tmp_path: Pa
     with rig(tmp_path) as bench:
         bench.service.check("force", "weight-200g", repeats=1)
         bench.hang(0.39)
-        assert bench.told("waiting")[-1] == "0.39 N hang on the hook: take it off first, for the zero"
+        assert bench.told("waiting")[-1].startswith(
+            "0.39 N hang on the hook: take it off first, for the zero; "
+        )
+
+
+def test_a_zero_that_jumped_is_taken_and_remarked_upon(tmp_path: Path) -> None:
+    """A fifth of the weight left after it was taken off is no lighter weight: nobody hung one."""
+    with rig(tmp_path) as bench:
+        task = bench.service.check("force", "weight-200g", repeats=1)
+        for force_n in (0.0, WEIGHT_N, 0.4):
+            bench.hang(force_n)
+        assert task.done
+        check = check_of(bench)
+        assert check.zero_drift == pytest.approx(0.4)
+        assert check.verdict == "fail"
+        assert check.remarks[0].startswith("the zero moved by more than the tolerance")
+        assert "; the zero moved by +0.4 N" in bench.told("check")[0]
+
+
+def test_care_of_a_reference_is_told_before_it_is_touched(tmp_path: Path) -> None:
+    lay_out(tmp_path, BENCH_MORE.replace("{ 60 = 93.0 }", '{ 60 = 93.0 }\ncare = "dry cloth only"'))
+    with rig(tmp_path) as bench:
+        bench.service.check("gloss", "tile")
+        assert bench.told("waiting")[0] == "care of tile: dry cloth only"
 
 
 def test_a_port_lost_before_the_last_zero_ends_the_check_without_it(tmp_path: Path) -> None:

@@ -129,6 +129,22 @@ def test_a_zero_that_drifts_is_taken_off_in_proportion_to_time(folder: Path) -> 
         assert 0.0 < first.zero < last.zero < 0.01
 
 
+def test_a_gauge_that_does_not_come_back_to_zero_fails(folder: Path) -> None:
+    """0.3 N are left on an empty hook: a third of the smallest weight, and no weight of the bench."""
+    with rig(folder) as bench:
+        task = bench.service.check("force", THREE)
+        bench.hang(0.0)
+        climb(bench)
+        for mass_g in RUN_G:
+            bench.hang(mass_g * N_PER_G)
+        bench.hang(0.3)
+        assert task.done
+        check = check_of(bench)
+        assert check.verdict == "fail"
+        (back,) = [trait for trait in check.traits if trait.name == "return to zero"]
+        assert back.value == pytest.approx(0.3)
+
+
 def test_a_lost_port_begins_the_check_anew_and_keeps_what_was_measured(folder: Path) -> None:
     with rig(folder) as bench:
         task = bench.service.check("force", THREE)
@@ -152,7 +168,9 @@ def test_what_hangs_at_the_start_must_come_off(folder: Path) -> None:
     with rig(folder) as bench:
         bench.service.check("force", THREE)
         bench.hang(1.96)
-        assert bench.told("waiting")[-1] == "1.96 N hang on the hook: take it off first, for the zero"
+        assert bench.told("waiting")[-1].startswith(
+            "1.96 N hang on the hook: take it off first, for the zero; "
+        )
 
 
 def test_weights_that_hang_together_are_a_load_of_their_own(folder: Path) -> None:
