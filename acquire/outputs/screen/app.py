@@ -1,6 +1,7 @@
 """The screen's web application: pages, events, orders, put behind the gate."""
 
 import json
+import mimetypes
 from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import cached_property
@@ -25,6 +26,17 @@ from acquire.service.desk import Desk
 
 HERE = Path(__file__).parent
 MOST_BODY_BYTES = 64 * 1024
+PAGES = (
+    ("/", "Bench"),
+    ("/trials", "Trials"),
+    ("/checks", "Checks"),
+    ("/standings", "Standings"),
+    ("/setup", "Set-up"),
+)
+"""What every page links to, in order."""
+
+# Browsers take no module of another type, and on Windows the registry may say that ".js" is plain text.
+mimetypes.add_type("text/javascript", ".js")
 
 
 @dataclass(frozen=True)
@@ -58,9 +70,14 @@ class Screen:
             lstrip_blocks=True,
         )
 
+    @cached_property
+    def bench_name(self) -> str:
+        return self.home.bench().name
+
     def page(self, name: str, status: int = 200, /, **words: object) -> Response:
-        """A page from its template."""
-        return HTMLResponse(self.pages.get_template(name).render(**words), status)
+        """A page from its template. `here`: which of `PAGES` it is, or is part of."""
+        known = {"pages": PAGES, "here": "", "bench_name": self.bench_name}
+        return HTMLResponse(self.pages.get_template(name).render({**known, **words}), status)
 
 
 def make_app(screen: Screen, *, hosts: Iterable[str], routes: Iterable[BaseRoute] = ()) -> Gate:

@@ -15,6 +15,7 @@ from acquire.notes import Note
 from acquire.outputs.screen.access import LOOPBACK, Admissions, is_loopback
 from acquire.outputs.screen.app import Screen, make_app
 from acquire.outputs.screen.server import Certificate, WebServer
+from acquire.outputs.screen.views import routes
 from acquire.service import Service
 from acquire.service.desk import Armed, Desk
 
@@ -75,7 +76,7 @@ def serve_bench(
         if forget_browsers:
             admissions.withdraw()
     screen = Screen(home, desk, live, clock, admissions, secure=address.certificate is not None)
-    app = make_app(screen, hosts=address.hosts)
+    app = make_app(screen, hosts=address.hosts, routes=routes(screen))
     stop = threading.Event()
     with (
         _ended_by_signals(stop),
