@@ -9,6 +9,7 @@ the masses that make what was seen most likely. No shape of the distribution is 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
+from typing import Literal
 
 import numpy as np
 from scipy.optimize import nnls
@@ -59,7 +60,7 @@ class Run(Model):
 class Lifetime(Model):
     """What the runs of one product say together, in strokes."""
 
-    format: str = "panelwright-lifetime 1"
+    format: Literal["panelwright-lifetime 1"] = "panelwright-lifetime 1"
     name: str
     runs: tuple[Run, ...]
     masses: tuple[LifeMass, ...]
