@@ -160,6 +160,11 @@ def _at(found: Study, hours: float) -> str:
 def _steady(found: Study, unit: str) -> str:
     n = len(found.series.checks)
     scatter = f"{found.judgement.sigma:.2g} {unit}"
+    out = sum(found.limits.outside(value) for value in found.series.deviations)
+    if out:
+        lie = "1 lies" if out == 1 else f"{out} lie"
+        lone = f"{lie} outside the control limits"
+        return f"No lasting movement in {n} checks that scatter by {scatter}; {lone}."
     return f"No movement seen: nothing in {n} checks stands out of their scatter of {scatter}."
 
 

@@ -28,7 +28,7 @@ from acquire.facts import facts
 from acquire.home import Home
 from acquire.journal import Journal
 from acquire.known import amendments_of, as_stamped
-from acquire.model import Amendment, Climate, Reading, StreamStart
+from acquire.model import UNIT_OF, Amendment, Climate, Reading, StreamStart
 from acquire.outputs.drift_figure import draw_drift
 from acquire.outputs.drift_table import VERDICTS, basis_in_words
 from acquire.outputs.pages import put, render, said_simulated, style
@@ -123,17 +123,19 @@ def _page(
     checks = [(id_, check) for id_, check in book.checks if since <= check.t_utc < until]
     streams = [start for _, start in facts(journal, "stream", StreamStart) if start.gauge == gauge]
     seq, head = journal.head()
+    description = home.description(entry.description)
     return render(
         "dossier.html",
         css=style("report.css", "dossier.css"),
         bench=bench,
         gauge=gauge,
         entry=entry,
-        description=home.description(entry.description),
+        description=description,
         local=lambda t: t.astimezone(bench.zone).strftime("%Y-%m-%d %H:%M"),
         since=since,
         until=until,
         simulated=said_simulated(home, bench, streams),
+        unit=_unit(UNIT_OF[description.quantity]),
         verdicts=VERDICTS,
         counts=Counter(check.verdict for _, check in checks),
         checks=checks,
@@ -190,7 +192,7 @@ def _chart(
     upto = [check for check in series.checks if check.t_utc < until]
     run = long_run(upto, accepted_by(upto[-1]), bench.zone, since=book.adjusted)
     certificate = bench.gauge(book.gauge).certificate
-    unit = "strokes" if series.unit == "1" else series.unit
+    unit = _unit(series.unit)
     said.append(
         "Too few days with checks, or too short a time, for a trend over months."
         if run is None
@@ -205,7 +207,7 @@ def _chart(
 def _references(checks: list[Check], bench: Bench) -> list[ReferenceUsed]:
     used: dict[tuple[str, str, float], ReferenceUsed] = {}
     for check in checks:
-        unit = "strokes" if check.unit == "1" else check.unit
+        unit = _unit(check.unit)
         name = check.worst_reference
         kept = bench.references.get(name)
         key = (f"{name} {check.channel or ''}", check.certificate, check.assigned)
@@ -241,6 +243,10 @@ def _doubted_by(amendments: list[Amendment], checks: set[str]) -> str | None:
 
 def _readings(journal: Journal, gauge: str) -> list[Reading]:
     return [one for one in as_stamped(journal) if one.gauge == gauge]
+
+
+def _unit(unit: str) -> str:
+    return "strokes" if unit == "1" else unit
 
 
 def _raw(check: Check) -> str:
