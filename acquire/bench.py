@@ -6,9 +6,7 @@
 import re
 import tomllib
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass
 from datetime import UTC, date, timedelta, timezone, tzinfo
-from math import hypot, radians, sin, sqrt
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self, TypeVar
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
@@ -18,35 +16,16 @@ from pydantic import BaseModel, Field, PrivateAttr, ValidationError, field_valid
 from acquire.address import Address, parse_address
 from acquire.atmosphere import Atmosphere
 from acquire.errors import ConfigError
-from acquire.tables import CoverageFactor, NotNegative, Positive, Strokes, Table, Tile, Weight
+from acquire.gravity import Gravity, Place, gravity_at
+from acquire.tables import CoverageFactor, GaugeRules, NotNegative, Positive, Strokes, Table, Tile, Weight
 from drivers.description import DescriptionError, load_description
 from drivers.keys import OneLine, faults, nearest
 from drivers.modbus_settings import ModbusSettings
-
-STANDARD_GRAVITY_M_S2 = 9.80665
 
 _NAME = re.compile(r"[a-z0-9]+([-_][a-z0-9]+)*")
 _OFFSET = re.compile(r"([+-])(0\d|1[0-4]):([0-5]\d)")
 
 _T = TypeVar("_T", bound=BaseModel)
-
-
-@dataclass(frozen=True, slots=True)
-class Gravity:
-    """Local acceleration of free fall and how it is known."""
-
-    value_m_s2: float
-    standard_uncertainty_m_s2: float
-    basis: str
-    """For a person: which formula, with what assumed."""
-
-
-class Place(Table):
-    """Where the bench stands, for the local gravity."""
-
-    latitude_deg: Annotated[float, Field(ge=-90, le=90)]
-    height_m: Annotated[float, Field(ge=-450, le=6000)] | None = None
-    """Above sea level."""
 
 
 class Certificate(Table):
@@ -86,24 +65,6 @@ class Decision(Table):
     guard: Annotated[float, Field(ge=0, le=3)] = 1.0
     """Guard band w = guard * U: to pass, a deviation must stay so far inside the tolerance. 0: simple
     acceptance, where up to one pass in two may be wrong at the limit; 1: fewer than one in forty."""
-
-
-CheckAfter = Literal["re-plug", "drop", "battery change", "adjustment"]
-
-
-class GaugeRules(Table):
-    """When a gauge must be checked again, whatever its last check said."""
-
-    at_start_of_day: bool = True
-    """A check holds no longer than the day it was made on."""
-    every_h: Annotated[float, Field(gt=0, le=168)] | None = None
-    """A check holds this long; left out: `check_valid_h` of the gauge."""
-    after: Annotated[tuple[CheckAfter, ...], Field(strict=False)] = ("drop", "battery change", "adjustment")
-    """What takes the proof from the checks before it."""
-    before_trial: bool = False
-    """A check must have passed since the trial was opened."""
-    after_trial: bool = False
-    """A trial's readings wait for a check after them that passes."""
 
 
 class BenchGauge(Table):
@@ -162,7 +123,7 @@ class _Head(Table):
     @field_validator("time_zone")
     @classmethod
     def _known_zone(cls, text: str) -> str:
-        _zone(text)
+        zone_named(text)
         return text
 
 
@@ -182,7 +143,7 @@ class Bench(_Head):
     @property
     def zone(self) -> tzinfo:
         """Decides when a day begins, for due dates and for "today"."""
-        return _zone(self.time_zone)
+        return zone_named(self.time_zone)
 
     @property
     def with_port(self) -> list[str]:
@@ -202,7 +163,7 @@ class Bench(_Head):
 
     def gravity(self) -> Gravity:
         """Local gravity from the bench's place if that is given, else the standard value."""
-        return _gravity_at(self.place)
+        return gravity_at(self.place)
 
     def gauge(self, name: str) -> BenchGauge:
         """Raises ConfigError with the nearest known name."""
@@ -222,8 +183,12 @@ def _named(table: Mapping[str, _V], name: str, what: str) -> _V:
     return table[name]
 
 
-def _zone(text: str) -> tzinfo:
-    """UTC, an offset such as +01:00 (needs no time zone data), or a name of the IANA database."""
+def zone_named(text: str) -> tzinfo:
+    """UTC, an offset such as +01:00 (needs no time zone data), or a name of the IANA database.
+
+    Raises:
+        ValueError: it is none that this computer knows.
+    """
     if text == "UTC":
         return UTC
     if offset := _OFFSET.fullmatch(text):
@@ -236,34 +201,6 @@ def _zone(text: str) -> tzinfo:
             f'{text!r} is no time zone known on this computer; write "UTC", an offset such as "+01:00",'
             ' or a name such as "Europe/London"'
         ) from None
-
-
-# WGS 84: normal gravity at the equator and the constants of its closed form and second-order free-air term.
-_GE_M_S2, _K, _E2 = 9.7803253359, 0.00193185265241, 0.00669437999014
-_A_M, _F, _M = 6378137.0, 1 / 298.257223563, 0.00344978650684
-
-# Assumed half-widths in m/s²: what the ground does to normal gravity nearly everywhere (100 mGal), a height
-# that may be anything up to 1000 m, and a place that may be anywhere on Earth.
-_ANOMALY, _ANY_HEIGHT, _ANYWHERE = 1.0e-3, 3.1e-3, 0.0266
-
-
-def normal_gravity(latitude_deg: float, height_m: float = 0.0) -> float:
-    """Gravity in m/s² on the WGS 84 ellipsoid, with the second-order free-air term for the height."""
-    s = sin(radians(latitude_deg)) ** 2
-    surface = _GE_M_S2 * (1 + _K * s) / sqrt(1 - _E2 * s)
-    fall = 2 / _A_M * (1 + _F + _M - 2 * _F * s) * height_m
-    return surface * (1 - fall + 3 * (height_m / _A_M) ** 2)
-
-
-def _gravity_at(place: Place | None) -> Gravity:
-    if place is None:
-        basis = f"standard gravity {STANDARD_GRAVITY_M_S2} m/s²; the bench's latitude is not given"
-        return Gravity(STANDARD_GRAVITY_M_S2, _ANYWHERE / sqrt(3), basis)
-    value = normal_gravity(place.latitude_deg, place.height_m or 0.0)
-    height = "height not given, sea level" if place.height_m is None else f"{place.height_m:g} m"
-    basis = f"normal gravity {value:.5f} m/s² (WGS 84) at latitude {place.latitude_deg:g}°, {height}"
-    unknown_height = _ANY_HEIGHT if place.height_m is None else 0.0
-    return Gravity(value, hypot(_ANOMALY, unknown_height) / sqrt(3), basis)
 
 
 def load_bench(path: Path, descriptions: Path) -> Bench:

@@ -4,8 +4,9 @@ from pathlib import Path
 
 import pytest
 
-from acquire.bench import STANDARD_GRAVITY_M_S2, Bench, Place, Tolerance, load_bench, normal_gravity
+from acquire.bench import Bench, Tolerance, load_bench
 from acquire.errors import ConfigError
+from acquire.gravity import STANDARD_GRAVITY_M_S2, Place, normal_gravity
 from acquire.tables import Weight
 from tests.bench_tools import BENCH, NOON, make_bench, write_bench
 
