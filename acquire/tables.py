@@ -1,4 +1,4 @@
-"""Tables of the bench file that say what gauges are proved against: weights, tiles, counted strokes."""
+"""Tables of the bench file that say when gauges are checked and what against: weights, tiles, strokes."""
 
 from datetime import date
 from typing import Annotated, Literal
@@ -16,6 +16,24 @@ class Table(BaseModel):
     """Base of the tables in the file: strict, frozen, unknown keys refused."""
 
     model_config = ConfigDict(frozen=True, extra="forbid", strict=True)
+
+
+CheckAfter = Literal["re-plug", "drop", "battery change", "adjustment"]
+
+
+class GaugeRules(Table):
+    """When a gauge must be checked again, whatever its last check said."""
+
+    at_start_of_day: bool = True
+    """A check holds no longer than the day it was made on."""
+    every_h: Annotated[float, Field(gt=0, le=168)] | None = None
+    """A check holds this long; left out: `check_valid_h` of the gauge."""
+    after: Annotated[tuple[CheckAfter, ...], Field(strict=False)] = ("drop", "battery change", "adjustment")
+    """What takes the proof from the checks before it."""
+    before_trial: bool = False
+    """A check must have passed since the trial was opened."""
+    after_trial: bool = False
+    """A trial's readings wait for a check after them that passes."""
 
 
 class Weight(Table):

@@ -6,7 +6,8 @@ from typing import Any, Literal
 
 from acquire.bench import Bench, Tolerance, load_bench
 from acquire.calibration.checks import Check, CheckVerdict
-from acquire.calibration.stamp import Known, Rules
+from acquire.calibration.history import Known
+from acquire.calibration.rules import Rules
 from acquire.capture.taken import Taken
 from acquire.model import Step, Test
 

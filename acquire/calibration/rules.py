@@ -3,8 +3,9 @@
 from dataclasses import dataclass
 from datetime import date, datetime, tzinfo
 
-from acquire.bench import Bench, GaugeRules, Tolerance
+from acquire.bench import Bench, Tolerance
 from acquire.calibration.history import IncidentKind
+from acquire.tables import GaugeRules
 
 
 @dataclass(frozen=True, slots=True)

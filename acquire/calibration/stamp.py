@@ -14,18 +14,14 @@ from acquire.calibration.checks import Check
 from acquire.calibration.correction import Correction, active_correction, correction_at, not_corrected
 from acquire.calibration.history import (
     Checked,
-    Incident,
     Known,
-    channel_of,
     covers,
     decided,
     needing_check,
     own_of,
 )
-from acquire.calibration.rules import Rules, rules_for
+from acquire.calibration.rules import Rules
 from acquire.model import AppliedCorrection, CalibrationState, Stamp, UncertaintyPart
-
-__all__ = ["Incident", "Known", "Rules", "channel_of", "corrected_stamp", "rules_for", "stamp"]
 
 
 def stamp(

@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 
 from acquire.calibration.checks import Check
-from acquire.calibration.stamp import Incident
+from acquire.calibration.history import Incident
 from acquire.chain import Event
 from acquire.errors import ConfigError, JournalError
 from acquire.journal import Draft, Journal
