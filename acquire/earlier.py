@@ -63,14 +63,14 @@ _T = TypeVar("_T")
 
 TEMPLATE = """\
 trial,product,class,test,panel,phase,stage,value,unit,angle,passed,standard_uncertainty,date
-old-1,Invented wax,wax,slip,black-1,bare,,2.61,N,,,0.02,2030-05-04
-old-1,Invented wax,wax,slip,black-1,treated,,1.72,N,,,0.02,2030-05-06
-old-1,Invented wax,wax,gloss,black-1,bare,,91.2,GU,60,,,2030-05-04
-old-1,Invented wax,wax,gloss,black-1,treated,,93.0,GU,60,,,2030-05-06
-old-1,Invented wax,wax,handling,black-1,treated,,7.5,,,,,2030-05-04
-old-1,Invented wax,wax,appearance,black-1,treated,,8,,,,,2030-05-06
-old-1,Invented wax,wax,wash endurance,black-1,treated,60,60,,,yes,,2030-05-07
-old-1,Invented wax,wax,wash endurance,black-1,treated,150,152,,,no,,2030-05-07
+old-1,Invented wax,wax,slip,black-1,bare,,2.61,N,,,0.02,2024-05-04
+old-1,Invented wax,wax,slip,black-1,treated,,1.72,N,,,0.02,2024-05-06
+old-1,Invented wax,wax,gloss,black-1,bare,,91.2,GU,60,,,2024-05-04
+old-1,Invented wax,wax,gloss,black-1,treated,,93.0,GU,60,,,2024-05-06
+old-1,Invented wax,wax,handling,black-1,treated,,7.5,,,,,2024-05-04
+old-1,Invented wax,wax,appearance,black-1,treated,,8,,,,,2024-05-06
+old-1,Invented wax,wax,wash endurance,black-1,treated,60,60,,,yes,,2024-05-07
+old-1,Invented wax,wax,wash endurance,black-1,treated,150,152,,,no,,2024-05-07
 """
 
 

@@ -27,7 +27,7 @@ _COMMANDS = {
     "identify": "acquire.cli.identify:identify",
     "import": "acquire.cli.importing:import_",
     "incident": "acquire.cli.doubts:incident",
-    "init": "acquire.cli.bench:init",
+    "init": "acquire.cli.begin:init",
     "inspect": "acquire.cli.trial:inspect",
     "journal": "acquire.cli.results:journal",
     "key": "acquire.cli.key:key",

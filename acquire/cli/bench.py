@@ -1,4 +1,4 @@
-"""Commands at the bench: lay it out, capture a step."""
+"""The command at the bench: capture a step."""
 
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
@@ -29,22 +29,6 @@ wait_option = click.option(
     help="Seconds to wait for the gauge's port to open at first; lost later, it is waited for without end.",
 )
 lines_option = click.option("--json", "as_json", is_flag=True, help="Print each note as a line of JSON.")
-
-
-@click.command(epilog="Example:  panelwright init --home my-bench")
-@home_option
-def init(home: Path) -> None:
-    """Lay out a bench: configuration to edit, and folders for its journal and recordings."""
-    from acquire.home import Home
-
-    new = Home(home).create()
-    for path in new:
-        click.echo(f"wrote {path}")
-    if not new:
-        click.echo(f"{home} is laid out already; nothing was changed.")
-    click.echo(
-        f"Now edit {home / 'bench.toml'}: the port of each gauge. panelwright ports shows what is there."
-    )
 
 
 @click.command(epilog="Example:  panelwright capture larch slip --phase bare --panel black-1")

@@ -26,6 +26,16 @@ from acquire.model import (
     Test,
     Trial,
 )
+from acquire.outputs import step_words
+from acquire.protocol_events import (
+    Application,
+    Imported,
+    KeptProtocol,
+    PanelEvent,
+    Sealed,
+    StepEvent,
+    Unsealed,
+)
 from acquire.publications import Publication
 from acquire.scoring.results import Figure, LeftOut, PanelResult, Points, Score, Scorecard, SetResult
 from acquire.scoring.strokes import stood
@@ -282,4 +292,11 @@ _TELLERS: dict[str, tuple[type[Model], Callable[[Any], str]]] = {
     "inspection": (Inspection, _inspection),
     "climate": (Climate, _climate),
     "scorecard": (Scorecard, _scorecard),
+    "step": (StepEvent, step_words.step),
+    "application": (Application, step_words.application),
+    "panel": (PanelEvent, step_words.panel),
+    "protocol": (KeptProtocol, step_words.protocol),
+    "sealed": (Sealed, step_words.sealed),
+    "unsealed": (Unsealed, step_words.unsealed),
+    "import": (Imported, step_words.imported),
 }

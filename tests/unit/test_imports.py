@@ -72,7 +72,7 @@ def test_every_reading_is_marked_as_typed_unchecked_and_traces_to_its_line(bench
     first: Reading = gather(bench.journal).readings[0]
     assert (first.t_source, first.stamp.state) == ("typed in", CalibrationState.UNCHECKED)
     assert (first.value, first.resolution, first.stamp.standard_uncertainty) == (2.61, 0.01, 0.02)
-    assert first.t_utc == datetime(2030, 5, 4, 12, tzinfo=UTC)
+    assert first.t_utc == datetime(2024, 5, 4, 12, tzinfo=UTC)
     kept = (bench.home.recordings / first.raw.recording).read_bytes()
     assert kept == path.read_bytes()
     line = kept[first.raw.first_byte : first.raw.last_byte]
@@ -113,7 +113,7 @@ def test_a_table_is_imported_once_and_its_trials_are_new(bench: MadeBench) -> No
 
 
 def test_results_from_the_future_are_none(bench: MadeBench) -> None:
-    path = table(bench, TEMPLATE.replace("0.02,2030-05-04", "0.02,2099-05-04"))
+    path = table(bench, TEMPLATE.replace("0.02,2024-05-04", "0.02,2099-05-04"))
     with pytest.raises(ConfigError, match="dated in the future: line 2"):
         import_results(bench.home, bench.journal, bench.clock, path)
 

@@ -1,0 +1,223 @@
+"""The protocol, panels, blind trials, earlier results and a new bench, as they are typed."""
+
+import json
+from pathlib import Path
+from typing import Any
+
+import pytest
+from click.testing import CliRunner
+
+from acquire.cli import begin, main
+from acquire.earlier import TEMPLATE
+from acquire.home import Home
+from tests.rig import lay_out
+
+
+@pytest.fixture
+def home(tmp_path: Path) -> Home:
+    return lay_out(tmp_path / "bench")
+
+
+def run(home: Home, *words: str, code: int = 0, typed: str | None = None) -> str:
+    result = CliRunner().invoke(main, [*words, "--home", str(home.folder)], input=typed)
+    assert result.exit_code == code, result.output
+    return result.output
+
+
+def data(home: Home, *words: str) -> Any:
+    return json.loads(run(home, *words, "--json"))
+
+
+def open_larch(home: Home, *more: str) -> None:
+    run(home, "trial", "open", "larch", "--product", "Invented wax", "--panel", "A", *more)
+
+
+def skip_to(home: Home, key: str) -> None:
+    while (step := data(home, "next", "larch")[0]["next"])["key"] != key:
+        run(home, "step", "skip", "larch", step["key"], "--reason", "not today")
+
+
+def test_next_says_what_it_is_what_is_at_hand_and_what_can_hurt(home: Home) -> None:
+    open_larch(home)
+    for _ in range(3):
+        run(home, "step", "done", "larch")
+    said = run(home, "next")
+    assert "larch: Invented wax on A\n  Next: Wipe with solvent on A\n" in said
+    assert "    panelwright step done larch wipe/A\n" in said
+    assert "    At hand: panel wipe;" in said
+    assert "    Caution: Solvent wipes are flammable" in said
+    assert all(len(line) <= 80 for line in said.splitlines() if not line.startswith("  Also open"))
+
+
+def test_without_an_open_trial_next_says_how_to_begin_one(home: Home) -> None:
+    home.journal().close()
+    assert "panelwright trial open" in run(home, "next")
+    assert data(home, "next") == []
+
+
+def test_capture_waits_for_the_cure_and_says_until_when(home: Home) -> None:
+    open_larch(home)
+    skip_to(home, "apply/A")
+    said = run(home, "apply", "larch", "--sprays", "3", "--wipe-off-min", "5", "--ago-min", "30")
+    assert "Invented wax applied on A: 3 sprays." in said
+    assert "Cures until " in said
+    run(home, "rate", "larch", "handling", "8")
+    refused = run(home, "capture", "larch", code=1)
+    assert "A cures until " in refused
+    assert "--early to start now; it will be marked" in refused
+    assert "Waits: Let it cure on A until " in run(home, "next", "larch")
+    every = run(home, "next", "larch", "--all")
+    assert "  waiting      cure/A\n" in every
+    assert "  held         slip/A                        0 of 3\n" in every
+    run(home, "step", "begin", "larch", "slip/A", "--early", "--reason", "stated as ready")
+    said = run(home, "trial", "deviations", "larch")
+    assert (
+        "early: Slip of the treated panel on A: begun before what should come first, because stated" in said
+    )
+
+
+def test_steps_are_skipped_and_opened_again_with_their_reasons_in_the_journal(home: Home) -> None:
+    open_larch(home)
+    run(home, "step", "done", "larch", "clean")
+    run(home, "step", "void", "larch", "clean", "--reason", "wrong panel", "--by", "a tester")
+    assert "larch: clean/A voided, says a tester: wrong panel" in run(home, "journal", "--kind", "step")
+    found = data(home, "trial", "deviations", "larch")
+    assert [(one["step"], one["what"], one["by"]) for one in found] == [("clean/A", "voided", "a tester")]
+    assert "needs its reason" in run(home, "step", "skip", "larch", "clean", "--reason", " ", code=1)
+
+
+def test_a_panel_has_its_colour_zones_and_history(home: Home) -> None:
+    home.journal().close()
+    assert "No panel is listed yet" in run(home, "panel", "list")
+    run(home, "panel", "add", "A", "--colour", "black", "--zones", "control")
+    run(home, "panel", "polish", "A")
+    open_larch(home)
+    assert "A: black; polished 1 times; listed" in run(home, "panel", "list")
+    assert "zones: control; in trial larch" in run(home, "panel", "list")
+    (listed,) = data(home, "panel", "list")
+    assert (listed["colour"], listed["zones"], listed["polished"], listed["trial"]) == (
+        "black",
+        ["control"],
+        1,
+        "larch",
+    )
+    words = ("inspect", "larch", "60", "--passed")
+    assert "say --against-control better, same or worse" in run(home, *words, code=2)
+    said = data(home, *words, "--against-control", "worse", "--cut-through")
+    assert (said["against_control"], said["cut_through"]) == ("worse", True)
+    run(home, "panel", "retire", "A", "--reason", "cut through")
+    assert "panel 'A' was retired: cut through" in run(
+        home, "trial", "open", "fir", "--product", "W", "--panel", "A", code=1
+    )
+
+
+def test_a_rating_without_a_value_shows_the_scale_and_asks(home: Home) -> None:
+    open_larch(home)
+    anchored = home.method().handling.anchor_lines()
+    assert anchored, "the shipped method has anchors"
+    said = run(home, "rate", "larch", "handling", typed="7.5\n")
+    for line in anchored:
+        assert line in said
+    assert "from 0 to 10 in steps of 0.5" in said
+    assert "treated handling on A: 7.5" in said
+
+
+def test_a_class_and_no_protocol_can_be_said_at_opening(home: Home) -> None:
+    opened = data(
+        home, "trial", "open", "fir", "--product", "W", "--panel", "B", "--class", "wax", "--without-protocol"
+    )
+    assert (opened["product_class"], opened["protocol"]) == ("wax", None)
+    assert "was opened without a protocol" in run(home, "next", "fir", code=1)
+
+
+def test_products_go_under_code_letters_and_come_out_again(home: Home) -> None:
+    words = [
+        "trial",
+        "blind",
+        "spring",
+        "--product",
+        "Larch",
+        "--on",
+        "A,B",
+        "--product",
+        "Fir",
+        "--on",
+        "C,D",
+    ]
+    said = run(home, *words)
+    assert "Code A: trial spring-a\nCode B: trial spring-b\n" in said
+    assert "Larch" not in said
+    assert "Larch" not in run(home, "trial", "list")
+    assert "ratings are missing" in run(home, "trial", "unseal", "spring", code=1)
+    opened = data(home, "trial", "unseal", "spring", "--early", "given up")
+    assert sorted(opened["mapping"].values()) == ["Fir", "Larch"]
+    assert "Larch" in run(home, "trial", "list")
+
+
+def test_a_template_imports_as_it_is(home: Home, tmp_path: Path) -> None:
+    assert run(home, "import", "--template") == TEMPLATE
+    table = tmp_path / "earlier.csv"
+    table.write_text(TEMPLATE, encoding="utf-8")
+    assert data(home, "import", str(table)) == {"trials": ["old-1"], "rows": 8}
+    assert "8 earlier results typed in from" in run(home, "journal", "--kind", "import")
+    assert "All holds." in run(home, "verify")
+    assert "name a table" in run(home, "import", code=2)
+    assert "standard_uncertainty" in run(home, "import", "--help")
+
+
+ANSWERS = [
+    "My bench (invented)",
+    "+01:00",
+    "y",
+    "52",
+    "80",
+    "1",  # the first force gauge, typed
+    "tcp://127.0.0.1:5",
+    "",
+    "0",  # no glossmeter
+    "1",
+    "later",
+    "",
+    "y",  # a weight
+    "200",
+    "0.01",
+    "W-1 (invented)",
+    "2031-13-01",
+    "2031-12-31",
+    "n",
+    "",
+]
+
+
+def test_a_new_bench_asks_what_it_must_know(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(begin, "on_terminal", lambda: True)
+    home = Home(tmp_path / "bench")
+    said = run(home, "init", typed="\n".join(ANSWERS) + "\n")
+    assert "is no date such as" in said, "a slip is asked again"
+    bench = home.bench()
+    assert (bench.name, bench.time_zone) == ("My bench (invented)", "+01:00")
+    assert bench.place is not None
+    assert (bench.place.latitude_deg, bench.place.height_m) == (52.0, 80.0)
+    assert {name: gauge.port for name, gauge in bench.gauges.items()} == {
+        "force": "tcp://127.0.0.1:5",
+        "wash": "serial:usb=FILL-THIS-IN",
+    }
+    assert list(bench.references) == ["weight-200g", "strokes-50"]
+    assert home.method()
+    assert home.protocol()
+    assert not list(home.folder.glob("*draft*"))
+    assert "laid out already" in run(home, "init"), "and asks nothing a second time"
+
+
+def test_asked_for_nothing_it_writes_the_example(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(begin, "on_terminal", lambda: True)
+    home = Home(tmp_path / "bench")
+    run(home, "init", "--yes")
+    assert home.bench().name == "Example bench (invented)"
+
+
+def test_answers_given_up_leave_no_bench_behind(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(begin, "on_terminal", lambda: True)
+    home = Home(tmp_path / "bench")
+    run(home, "init", typed="Half a bench\n", code=1)
+    assert not home.folder.exists()
