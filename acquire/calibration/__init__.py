@@ -4,4 +4,8 @@
 
 `references` says what a reference is worth on this bench, `checks` turns measured values into a verdict,
 `stamp` turns the history of a gauge into the calibration state that a reading carries. All of it is pure.
+
+    checks ──series──> noise, control charts ──judge()──> steady, drift, step, warm-up ──> forecast, in words
+
+`day` puts these together for a stretch of checks; `longrun` looks at months.
 """

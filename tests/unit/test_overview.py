@@ -99,7 +99,8 @@ class Months(MadeBench):
 
 @pytest.fixture(scope="module")
 def made(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Months]:
-    with Months(tmp_path_factory.mktemp("months") / "bench") as made:
+    made = Months(tmp_path_factory.mktemp("months") / "bench")
+    with made:
         yield made
 
 
@@ -286,7 +287,8 @@ def test_a_dossier_of_a_period_without_checks_says_so(made: Months, tmp_path: Pa
 
 
 def test_a_certificate_renewed_in_the_bench_file_begins_the_trend_anew(tmp_path: Path) -> None:
-    with Months(tmp_path / "bench") as made:
+    made = Months(tmp_path / "bench")
+    with made:
         text = made.home.bench_file.read_text(encoding="utf-8").replace("F-1", "F-2")
         made.home.bench_file.write_text(text, encoding="utf-8")
         made.bench = made.home.bench()
