@@ -95,10 +95,9 @@ def _groups(
     """Readings of the first comparison by panel and phase; those made after washing or beside the product."""
     groups: dict[tuple[str, Phase], list[Reading]] = defaultdict(list)
     elsewhere: list[LeftOut] = []
-    for reading in sorted(readings, key=lambda r: r.id):
+    own = [reading for reading in readings if reading.step.test is test]
+    for reading in sorted(own, key=lambda r: r.id):
         step = reading.step
-        if step.test is not test:
-            continue
         if step.stage:
             why = f"measured at wash stage {step.stage}; the method scores the unwashed panel"
             elsewhere.append(LeftOut(id=reading.id, why=why))
