@@ -1,7 +1,7 @@
 """Corrections of a gauge as a person switches them on and off: checked, then written to the journal."""
 
-from acquire.calibration.checks import Check, Corrected
-from acquire.calibration.correction import Correction, active_correction, applied, fit_correction
+from acquire.calibration.checks import Check
+from acquire.calibration.correction import Correction, active_correction, fit_correction
 from acquire.chain import Event, utc_text
 from acquire.clock import Clock
 from acquire.errors import ConfigError
@@ -75,16 +75,6 @@ def correction_in_use(journal: Journal, gauge: str, channel: str | None = None) 
         JournalError: the journal cannot be read.
     """
     return active_correction((fact for _, fact in facts(journal, "correction", Correction)), gauge, channel)
-
-
-def in_use(journal: Journal, gauge: str, channel: str | None = None) -> Corrected:
-    """What the correction that is switched on now adds to a value shown.
-
-    Raises:
-        JournalError: the journal cannot be read.
-    """
-    correction = correction_in_use(journal, gauge, channel)
-    return lambda shown: None if correction is None else applied(correction, shown)
 
 
 def _id(gauge: str, channel: str | None, at: str) -> str:

@@ -14,11 +14,11 @@ from typing import TypeVar
 
 from pydantic import ValidationError
 
-from acquire.bench import Bench, Decision, Tolerance, parse_bench
-from acquire.calibration.checks import EVALUATION, Check, evaluate_check
-from acquire.calibration.correction import Correction
+from acquire.bench import Bench, parse_bench
+from acquire.calibration.again import evaluated_again
+from acquire.calibration.checks import EVALUATION, Check, Corrected
+from acquire.calibration.correction import Correction, active_correction, corrected_by
 from acquire.calibration.history import Incident, Known, channel_of
-from acquire.calibration.references import Assigned
 from acquire.calibration.rules import Rules, rules_for
 from acquire.calibration.stamp import corrected_stamp
 from acquire.chain import Event
@@ -39,8 +39,7 @@ class Judgements:
 
     stamps_n: int = 0
     checks_n: int = 0
-    """Of checks at several loads and those of earlier versions only the limits are derived again: they are
-    not counted here."""
+    """Of checks by earlier versions only the limits are derived again: they are not counted here."""
     before_bench_n: int = 0
     """Readings logged before the journal kept the bench file: their stamps cannot be derived again."""
     faults: list[Fault] = field(default_factory=list)
@@ -151,9 +150,10 @@ class _Walk:
 
     def _judge_check(self, event: Event, check: Check) -> None:
         differs = list(self._limits_differ(check))
-        if check.evaluation == EVALUATION and not check.points:
+        if check.evaluation == EVALUATION:
             self.found.checks_n += 1
-            differs += _check_differs(check)
+            used = active_correction(self._corrections, check.gauge, check.channel)
+            differs += _check_differs(check, corrected_by(used))
         if differs:
             what = f"check {event.id} does not follow from what was measured: {'; '.join(differs)}"
             self.found.faults.append(Fault(what))
@@ -166,38 +166,15 @@ class _Walk:
                 yield from _differ("guard", check.guard, entry.decision.guard)
 
 
-def _check_differs(check: Check) -> Iterator[str]:
-    again = evaluate_check(
-        check.gauge,
-        _assigned(check),
-        check.readings,
-        unit=check.unit,
-        resolution=check.resolution,
-        tolerance=Tolerance(absolute=check.tolerance),
-        t_utc=check.t_utc,
-        zero=check.zero,
-        zero_after=check.zero_after,
-        decision=Decision(guard=check.guard),
-    )
+def _check_differs(check: Check, corrected: Corrected) -> Iterator[str]:
+    again = evaluated_again(check, corrected=corrected)
     if again.verdict != check.verdict:
         yield f"verdict {check.verdict}, now {again.verdict}"
     for name in ("mean", "deviation", "standard_uncertainty", "expanded_uncertainty", "conformity"):
         yield from _differ(name, getattr(check, name), getattr(again, name))
-
-
-def _assigned(check: Check) -> Assigned:
-    """What the reference was worth at that check, as the check tells it."""
-    return Assigned(
-        reference=check.reference,
-        value=check.assigned,
-        unit=check.unit,
-        standard_uncertainty=check.assigned_standard_uncertainty,
-        certificate=check.certificate,
-        due=check.reference_due,
-        basis=check.basis,
-        channel=check.channel,
-        parts=tuple(part for part in check.parts if part.key.split()[0] != "check"),
-    )
+    kept, derived = ({trait.name: trait.value for trait in one.traits} for one in (check, again))
+    for trait in sorted(kept.keys() | derived.keys()):
+        yield from _differ(trait, kept.get(trait), derived.get(trait))
 
 
 def _differ(name: str, kept: float | None, derived: float | None) -> Iterator[str]:

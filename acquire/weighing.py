@@ -254,6 +254,7 @@ class LadderCheck:
                     assigned_standard_uncertainty=assigned.standard_uncertainty,
                     shown=level.value_n,
                     zero=opened.value_n + share * (closed.value_n - opened.value_n),
+                    tolerance=self._checking.tolerance.at(assigned.value),
                     t_us=level.t_us,
                 )
             )
@@ -267,7 +268,6 @@ class LadderCheck:
             self._points,
             checking.zeros,
             resolution=canonical_resolution(checking.line.stream.description),
-            tolerance=checking.tolerance,
             t_utc=checking.t_utc,
             raw=checking.raw,
             decision=checking.decision,

@@ -37,6 +37,8 @@ class CheckPoint(Model):
     shown: float
     zero: float
     """At that moment: between the zeros before and after the run, in proportion to time."""
+    tolerance: float
+    """What is permitted at this load."""
     t_us: int
     """When it was taken, on the recording's axis."""
 

@@ -12,7 +12,7 @@ from typing import Annotated, Literal, Self
 
 from pydantic import Field, model_validator
 
-from acquire.calibration.checks import Check
+from acquire.calibration.checks import Check, Corrected
 from acquire.calibration.fit import fit_curve, predict
 from acquire.errors import ConfigError
 from acquire.model import AppliedCorrection, Model
@@ -164,6 +164,11 @@ def applied(correction: Correction, shown: float) -> AppliedCorrection | None:
     if found is None:
         return None
     return AppliedCorrection(id=correction.id, amount=found[0], standard_uncertainty=found[1])
+
+
+def corrected_by(correction: Correction | None) -> Corrected:
+    """What a correction adds to a value shown, as a function; None adds nothing to any."""
+    return lambda shown: None if correction is None else applied(correction, shown)
 
 
 def not_corrected(correction: Correction, shown: float) -> str:

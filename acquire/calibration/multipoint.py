@@ -10,7 +10,7 @@ from itertools import pairwise
 from math import sqrt
 from typing import Literal
 
-from acquire.bench import Decision, Tolerance
+from acquire.bench import Decision
 from acquire.calibration.checks import (
     EVALUATION,
     GUARDED,
@@ -81,7 +81,6 @@ def evaluate_ladder(
     zeros: Sequence[float],
     *,
     resolution: float,
-    tolerance: Tolerance,
     t_utc: datetime,
     raw: Sequence[RawRef] = (),
     decision: Decision = GUARDED,
@@ -116,13 +115,13 @@ def evaluate_ladder(
             rounding_part(resolution * sqrt(2)),
         ]
         deviation = mean([point.deviation for point in group])
-        permitted = tolerance.at(worth[name].value)
+        permitted = group[0].tolerance
         added = corrected(mean([point.value for point in group]))
         found.append((name, direction, group, judged(deviation, parts, permitted, decision, "N", added)))
     name, direction, group, figures = max(
         found, key=lambda one: (_GRAVEST[one[3]["verdict"]], _left(one[3]) / one[3]["tolerance"])
     )
-    traits = tuple(_traits(assigned, groups, zeros, tolerance, corrected))
+    traits = tuple(_traits(assigned, groups, zeros, corrected))
     beyond = [trait for trait in traits if not trait.within]
     figures["reason"] = _reason(name, direction, figures["reason"], traits)
     if beyond:
@@ -170,7 +169,6 @@ def _traits(
     assigned: Sequence[Assigned],
     groups: dict[_Group, list[CheckPoint]],
     zeros: Sequence[float],
-    tolerance: Tolerance,
     corrected: Corrected,
 ) -> Iterator[Trait]:
     """Each at the load where it is largest against the tolerance there.
@@ -179,7 +177,7 @@ def _traits(
     difference between runs of the same load in the same direction. Return to zero: of all runs the worst.
     """
     value = {group: _used(points, corrected) for group, points in groups.items()}
-    permitted = {one.reference: tolerance.at(one.value) for one in assigned}
+    permitted = {name: group[0].tolerance for (name, _), group in groups.items()}
 
     def trait(name: Literal["linearity", "hysteresis", "repeatability"], found: dict[str, float]) -> Trait:
         worst = max(found, key=lambda load: abs(found[load]) / permitted[load])
@@ -197,7 +195,7 @@ def _traits(
     yield Trait(
         name="return to zero",
         value=back,
-        permitted=tolerance.at(assigned[0].value),
+        permitted=permitted[assigned[0].reference],
         where="zero after a run less the zero before it",
     )
 

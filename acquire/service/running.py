@@ -12,6 +12,7 @@ from functools import partial
 from types import TracebackType
 from typing import Self
 
+from acquire.calibration.correction import corrected_by
 from acquire.calibration.multipoint import ladder, merged
 from acquire.calibration.references import assigned_value
 from acquire.capture.ambient import AMBIENT
@@ -19,7 +20,7 @@ from acquire.capture.taken import Taken
 from acquire.checking import Checking, StrokeCheck, TileCheck
 from acquire.climate import climate_of, in_words, log_climate
 from acquire.clock import Clock, StepWatch
-from acquire.correcting import in_use
+from acquire.correcting import correction_in_use
 from acquire.errors import ConfigError, JournalError, RecordingError, TransportError
 from acquire.home import Home
 from acquire.live import Live
@@ -257,7 +258,7 @@ class Service:
             entry.tolerance,
             stall_s=self._stall_s,
             decision=entry.decision,
-            corrected=in_use(self.journal, gauge, found[0].channel),
+            corrected=corrected_by(correction_in_use(self.journal, gauge, found[0].channel)),
         )
         self._end_task(one)
         task = LadderCheck(checking, loads, runs=runs) if loads else CHECKS[found[0].unit](checking)

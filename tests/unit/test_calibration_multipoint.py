@@ -43,6 +43,7 @@ def measure(
             assigned_standard_uncertainty=one.standard_uncertainty,
             shown=shows(one.value, direction, run),
             zero=0.0,
+            tolerance=tolerance.at(one.value),
             t_us=0,
         )
         for run in (1, 2)
@@ -54,7 +55,6 @@ def measure(
         points,
         zeros,
         resolution=resolution,
-        tolerance=tolerance,
         t_utc=NOON,
         decision=Decision(),
     )
@@ -152,6 +152,5 @@ def test_one_run_is_not_enough() -> None:
             measure(lambda load_n, direction, run: load_n).points[:5],
             (0.0, 0.0),
             resolution=0.001,
-            tolerance=Tolerance(absolute=0.05),
             t_utc=NOON,
         )

@@ -330,6 +330,7 @@ def test_a_check_at_several_loads_makes_good_each_of_them() -> None:
             assigned_standard_uncertainty=0.001,
             shown=2.0,
             zero=0.0,
+            tolerance=0.03,
             t_us=0,
         )
         for name in ladder.split(",")

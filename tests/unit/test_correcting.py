@@ -4,11 +4,16 @@ from pathlib import Path
 
 import pytest
 
+from acquire.bench import Tolerance
+from acquire.calibration.again import evaluated_again
 from acquire.calibration.checks import Check
 from acquire.calibration.correction import correction_at
 from acquire.correcting import correction_in_use, switch_off, switch_on
 from acquire.errors import ConfigError
+from acquire.journal import Journal
+from acquire.judgements import judge_again
 from tests.rig import BENCH_MORE, Rig, lay_out, rig, slip
+from tests.unit.test_calibration_multipoint import measure
 from tests.unit.test_weighing import MORE_WEIGHTS, THREE, climb
 
 
@@ -111,3 +116,29 @@ def test_a_corrected_gauge_is_judged_as_it_is_used(folder: Path) -> None:
         checked(bench, gain=1.01)
         (*_, last) = (Check.model_validate(event.body) for event in journal.events("check"))
         assert (last.verdict, last.correction) == ("fail", None)
+        judged = judge_again(journal)
+        assert (judged.checks_n, judged.faults) == (4, [])
+
+
+@pytest.mark.parametrize("tolerance", [Tolerance(absolute=0.05), Tolerance(relative=0.004)])
+def test_a_check_at_several_loads_comes_out_the_same_from_what_it_keeps(tolerance: Tolerance) -> None:
+    check = measure(
+        lambda load_n, direction, run: 1.002 * load_n + 0.001 * run,
+        zeros=(0.0, 0.001, 0.0),
+        tolerance=tolerance,
+    )
+    again = evaluated_again(check, corrected=lambda shown: None)
+    kept = {"reference_due", "certificate"}  # of the loads that are not the worst they are not kept apart
+    assert again.model_dump(exclude=kept) == check.model_dump(exclude=kept)
+
+
+def test_a_ladder_whose_figures_were_altered_is_found(folder: Path) -> None:
+    with rig(folder) as bench:
+        checked(bench, gain=1.01)
+        (event,) = bench.service.journal.events("check")
+        altered = {**event.body, "verdict": "pass", "traits": []}
+        with Journal.open(folder / "altered.sqlite") as journal:
+            journal.append("check", altered, t_utc=event.t_utc, t_mono_ns=0, event_id=event.id)
+            (fault,) = judge_again(journal).faults
+        assert "verdict pass, now fail" in fault.what
+        assert "linearity None, now" in fault.what
