@@ -52,7 +52,7 @@ __all__ = [
     "readings",
 ]
 
-Fact = Reading | Refusal | Check | AbortedCheck | Incident | Amendment | Bracket | BenchText
+Fact = Reading | Refusal | Check | AbortedCheck | Incident | Amendment | Bracket
 TimeSource = Literal["device", "line position", "host read", "typed in"]
 
 _Item = TypeVar("_Item", Reading, Refusal)

@@ -12,6 +12,7 @@ from functools import partial
 from types import TracebackType
 from typing import Self
 
+from acquire.calibration.brackets import Bracket
 from acquire.calibration.correction import corrected_by
 from acquire.calibration.multipoint import ladder, merged
 from acquire.calibration.references import assigned_value
@@ -31,7 +32,7 @@ from acquire.ports import PortEvent
 from acquire.ports.listing import SystemPorts, system_ports
 from acquire.service.choosing import gauges_for, no_gauge, quantity_for
 from acquire.service.opening import OpenGauge, OpenPorts
-from acquire.service.telling import PortNews, doubts_in_words
+from acquire.service.telling import PortNews, bracket_in_words, doubts_in_words
 from acquire.tasks import STALL_S, Measure, Task, Wash
 from acquire.trials import record_of
 from acquire.weighing import LadderCheck, WeightCheck
@@ -82,6 +83,7 @@ class Service:
         self._tell = tell = self._live.beside(tell)
         self._stall_s = max(STALL_S, STALL_LIMITS_N * shortest_limit_s)
         self._doubts: list[Amendment] = []
+        self._brackets: list[Bracket] = []
         self._clock_watch = StepWatch(clock)
         names = list(dict.fromkeys(self.bench.with_port if gauges is None else gauges))
         descriptions = {name: home.description(self.bench.gauge(name).description) for name in names}
@@ -366,9 +368,14 @@ class Service:
         fact = announcement.fact
         if isinstance(fact, Amendment) and fact.what == "doubtful":
             self._doubts.append(fact)
+        elif isinstance(fact, Bracket) and fact.verdict != "failed":
+            self._brackets.append(fact)
 
     def _tell_doubts(self) -> None:
-        """All that one failed check puts in doubt in one note: it may be a whole day's readings."""
+        """What a check says of the readings before it, in one note: they may be a whole day's."""
+        brackets, self._brackets = self._brackets, []
+        for bracket in brackets:
+            self._tell(Note("amended", bracket_in_words(bracket), bracket.gauge))
         doubts, self._doubts = self._doubts, []
         if not doubts:
             return

@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Sequence
 
+from acquire.calibration.brackets import Bracket
 from acquire.calibration.history import Incident, IncidentKind
 from acquire.journal import Journal
 from acquire.logger import Logger
@@ -122,6 +123,16 @@ class PortNews:
         self._logger.record_incident(
             Incident(gauge=gauge, t_utc=event.t_utc, what=what, needs_check=needs_check, kind=kind)
         )
+
+
+def bracket_in_words(bracket: Bracket) -> str:
+    """What a check that did not fail says of the readings before it."""
+    one = bracket.n == 1
+    named = bracket.first if one else f"{bracket.first} to {bracket.last}"
+    which = f"{bracket.n} reading{'' if one else 's'} since the check before ({named})"
+    if bracket.verdict == "confirmed":
+        return f"{which}: confirmed"
+    return f"{which}: neither confirmed nor in doubt, as this check could not decide"
 
 
 def doubts_in_words(journal: Journal, doubts: Sequence[Amendment]) -> str:

@@ -137,6 +137,25 @@ def test_a_replugged_gauge_needs_a_check_where_its_rules_say_so(tmp_path: Path) 
         assert kinds == [("port", False), ("re-plug", True)]
         checked(bench)
         assert [reading.bracket for reading in bench.readings] == ["confirmed", "confirmed"]
+        first, last = (reading.id for reading in bench.readings)
+        said = f"2 readings since the check before ({first} to {last}): confirmed"
+        assert bench.told("amended") == [said]
+
+
+def test_a_check_that_cannot_decide_says_so_of_the_readings_too(tmp_path: Path) -> None:
+    with rig(tmp_path, gauges=["force"]) as bench:
+        checked(bench)
+        bench.service.measure(bench.trial(), slip())
+        bench.pull(3.0, "only")
+        bench.service.check("force", "weight-200g", repeats=1)
+        # 28 mN off: within the tolerance of 30 mN, and not clear of it by the check's own uncertainty.
+        for force_n in (0.0, WEIGHT_N + 0.03, 0.0):
+            bench.hang(force_n)
+        assert bench.told("check")[-1].startswith("can't tell")
+        (told,) = bench.told("amended")
+        assert told.endswith(": neither confirmed nor in doubt, as this check could not decide")
+        (only,) = bench.readings
+        assert (only.stamp.state, only.bracket) == (IN, "open")
 
 
 def test_a_gauge_that_fell_silent_and_came_back_counts_as_replugged(tmp_path: Path) -> None:
