@@ -48,18 +48,19 @@ def deviations(journal: Journal, trial: Trial, method: Method, now_utc: datetime
 
 
 def _said(progress: TrialProgress) -> Iterator[Deviation]:
-    for one in progress.steps:
-        planned = one.planned
-        for _, event in progress.ledger.steps.get(planned.key, []):
+    named = {one.planned.key: str(one.planned) for one in progress.steps}
+    # In the order of the steps; then those that a failed inspection has taken off the plan since.
+    for key in (*named, *(key for key in progress.ledger.steps if key not in named)):
+        for _, event in progress.ledger.steps.get(key, []):
             what: What
             if event.what in ("skipped", "voided", "repeated"):
-                what, text = event.what, f"{planned}: {event.what}"
+                what, text = event.what, f"{named.get(key, key)}: {event.what}"
             elif event.early:
-                what, text = "early", f"{planned}: begun before what should come first"
+                what, text = "early", f"{named.get(key, key)}: begun before what should come first"
             else:
                 continue
             yield Deviation(
-                step=planned.key, what=what, text=text, reason=event.reason, by=event.by, t_utc=event.t_utc
+                step=key, what=what, text=text, reason=event.reason, by=event.by, t_utc=event.t_utc
             )
 
 

@@ -18,7 +18,7 @@ from acquire.errors import ConfigError
 from acquire.facts import facts
 from acquire.journal import Journal
 from acquire.model import Inspection, Rating, Trial
-from acquire.panels import panels_of_bench
+from acquire.panels import Panel, panels_of_bench
 from acquire.plan import Planned, planned_steps
 from acquire.protocol import Protocol, parse_protocol
 from acquire.protocol_events import Application, KeptProtocol, StepEvent
@@ -45,8 +45,8 @@ class Ledger:
     """Place of each reading and answer of the trial, by its id."""
     checked: dict[str, int] = field(default_factory=dict)
     """Place of each gauge's newest check that could decide."""
-    control_zones: frozenset[str] = frozenset()
-    """Panels with an untreated control zone."""
+    panels: dict[str, Panel] = field(default_factory=dict)
+    """Those of the trial that are listed."""
 
     def newest(self, key: str, *whats: str) -> tuple[int, StepEvent] | None:
         """The newest event about a step that says one of `whats`, if nothing opened the step again since."""
@@ -177,8 +177,8 @@ def ledger_of(journal: Journal, trial: Trial, protocol: Protocol) -> Ledger:
     for event, check in facts(journal, "check", Check):
         if check.verdict != "undecided":
             ledger.checked[check.gauge] = event.seq
-    zoned = (panel.name for panel in panels_of_bench(journal).values() if panel.has_control)
-    ledger.control_zones = frozenset(zoned)
+    listed = panels_of_bench(journal)
+    ledger.panels = {name: listed[name] for name in trial.panels if name in listed}
     return ledger
 
 
@@ -192,7 +192,8 @@ def progress_of(journal: Journal, trial: Trial, method: Method, now_utc: datetim
     if protocol is None:
         return None
     ledger = ledger_of(journal, trial, protocol)
-    plan = planned_steps(trial, protocol, method, ledger.control_zones)
+    zoned = [panel.name for panel in ledger.panels.values() if panel.has_control]
+    plan = planned_steps(trial, protocol, method, zoned)
     plan = _until_failure(plan, trial, ledger)
     alone = [_alone(one, trial, method, ledger, now_utc) for one in plan]
     return TrialProgress(trial, tuple(_together(alone)), ledger)

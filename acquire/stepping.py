@@ -46,25 +46,36 @@ def begin(
     *,
     early: bool = False,
     reason: str = "",
+    zone: tzinfo = UTC,
 ) -> StepEvent:
     """Writes down that a step is begun.
 
     Args:
         early: although something else should come first; it is marked.
+        zone: time zone in which a time is said.
 
     Raises:
         ConfigError: there is no such step, or something else comes first.
     """
     found = must_be_open(under_protocol(journal, clock, method, trial)).step(key)
-    ahead = found.state in ("held", "waiting")
+    if found.planned.rule.kind == "cure":
+        raise ConfigError("a cure begins with the application", hint=command_for(trial, found.planned))
+    ahead = found.state == "held"
     if ahead and not early:
-        raise comes_first(trial, found, clock.utc())
+        raise comes_first(trial, found, clock.utc(), zone)
     event = step_event(clock, trial, found, "begun", early=early and ahead, reason=reason)
     return _write(journal, clock, event)
 
 
 def done(
-    journal: Journal, clock: Clock, method: Method, trial: Trial, key: str, *, early: bool = False
+    journal: Journal,
+    clock: Clock,
+    method: Method,
+    trial: Trial,
+    key: str,
+    *,
+    early: bool = False,
+    zone: tzinfo = UTC,
 ) -> StepEvent:
     """Ticks off a step that is done by hand: preparing, checking, closing, a wash nobody counts.
 
@@ -73,12 +84,14 @@ def done(
     """
     progress = must_be_open(under_protocol(journal, clock, method, trial))
     found = progress.step(key)
-    if found.planned.rule.kind not in TOLD:
+    stage = found.planned.step.stage if found.planned.step is not None else None
+    counted = stage is not None and method.wash.strokes_at(stage) is not None
+    if found.planned.rule.kind not in TOLD or counted:
         raise ConfigError(f"{found.planned} is not done by saying so", hint=command_for(trial, found.planned))
     if found.planned.rule.kind == "close":
         _all_over(progress)
     elif found.state == "held" and not early:
-        raise comes_first(trial, found, clock.utc())
+        raise comes_first(trial, found, clock.utc(), zone)
     drafts = []
     if found.state == "held":
         drafts.append(step_event(clock, trial, found, "begun", early=True))

@@ -16,6 +16,9 @@ if TYPE_CHECKING:
     from acquire.progress import Progress, TrialProgress
     from acquire.protocol_events import StepEvent
 
+MOST_KEYS = 3
+"""So many other steps are named; all of them with --all."""
+
 early_option = click.option(
     "--early", is_flag=True, help="Although something else should come first; it is marked."
 )
@@ -53,7 +56,7 @@ def next_(trial_id: str | None, every: bool, home: Path, as_json: bool) -> None:
     for number, one in enumerate(found):
         if number:
             click.echo()
-        _show(one, clock.utc(), zone, every=every)
+        _show(one, clock.utc(), zone, place.option, every=every)
 
 
 def _as_data(found: "TrialProgress", *, every: bool) -> dict[str, Any]:
@@ -61,6 +64,10 @@ def _as_data(found: "TrialProgress", *, every: bool) -> dict[str, Any]:
     return {
         "trial": found.trial.model_dump(mode="json"),
         "closed": found.closed,
+        "panels": [
+            {"name": one.name, "colour": one.colour, "polished": one.polished_n, "zones": list(one.zones)}
+            for one in found.ledger.panels.values()
+        ],
         "next": None if found.next is None else _step_data(found, found.next),
         "steps": [_step_data(found, one) for one in shown],
     }
@@ -88,12 +95,12 @@ def _step_data(found: "TrialProgress", one: "Progress") -> dict[str, Any]:
     }
 
 
-def _show(found: "TrialProgress", now: "datetime", zone: "tzinfo", *, every: bool) -> None:
+def _show(found: "TrialProgress", now: "datetime", zone: "tzinfo", home: str, *, every: bool) -> None:
     from acquire.plan import command_for
     from acquire.progress import local_time
 
     trial, first = found.trial, found.next
-    click.echo(f"{trial.id}: {trial.product} on {', '.join(trial.panels)}")
+    click.echo(f"{trial.id}: {trial.product} on {', '.join(_panel(found, one) for one in trial.panels)}")
     if every:
         for one in found.steps:
             count = f"{one.taken} of {one.wanted}" if one.wanted > 1 else ""
@@ -106,7 +113,7 @@ def _show(found: "TrialProgress", now: "datetime", zone: "tzinfo", *, every: boo
     else:
         count = f", {first.taken} of {first.wanted}" if first.wanted > 1 else ""
         click.echo(f"  Next: {first.planned}{count}")
-        click.echo(f"    {command_for(trial, first.planned)}")
+        click.echo(f"    {command_for(trial, first.planned)} {home}")
     rule = first.planned.rule
     _say("At hand: ", "; ".join(rule.needs))
     _say("", rule.instruction)
@@ -116,7 +123,14 @@ def _show(found: "TrialProgress", now: "datetime", zone: "tzinfo", *, every: boo
             click.echo(f"  Waits: {one.planned} until {local_time(one.until_utc, now, zone)}")
     also = [one.planned.key for one in found.ready if one is not first]
     if also:
-        click.echo(f"  Also open: {', '.join(also)}")
+        more = f" and {len(also) - MOST_KEYS} more" if len(also) > MOST_KEYS else ""
+        click.echo(f"  Also open: {', '.join(also[:MOST_KEYS])}{more}")
+
+
+def _panel(found: "TrialProgress", name: str) -> str:
+    """A panel with what is known of it."""
+    known = found.ledger.panels.get(name)
+    return name if known is None else f"{name} ({known.colour}, polished {known.polished_n} times)"
 
 
 def _say(label: str, text: str) -> None:
@@ -144,7 +158,7 @@ def done(trial_id: str, key: str | None, early: bool, home: Path, as_json: bool)
     """Tick off a step done by hand: preparing, checking, closing. Without STEP: the next one."""
     from acquire.stepping import done as tick_off
 
-    _say_of(home, trial_id, key, as_json, partial(tick_off, early=early))
+    _say_of(home, trial_id, key, as_json, partial(tick_off, early=early, zone=Home(home).bench().zone))
 
 
 @step.command(
@@ -160,7 +174,13 @@ def begin(trial_id: str, key: str, early: bool, reason: str, home: Path, as_json
     """Write down that a step is begun."""
     from acquire.stepping import begin as write_begun
 
-    _say_of(home, trial_id, key, as_json, partial(write_begun, early=early, reason=reason))
+    _say_of(
+        home,
+        trial_id,
+        key,
+        as_json,
+        partial(write_begun, early=early, reason=reason, zone=Home(home).bench().zone),
+    )
 
 
 @step.command(epilog="Example:  panelwright step skip larch gloss/black-1 --reason 'meter is away'")
@@ -242,7 +262,7 @@ def _say_of(
         echo_json(said.model_dump(mode="json"))
         return
     click.echo(f"{said.step}: {said.what}{', early' if said.early else ''}.")
-    _show(after, clock.utc(), place.bench().zone, every=False)
+    _show(after, clock.utc(), place.bench().zone, place.option, every=False)
 
 
 @click.command(epilog="Example:  panelwright apply larch --panel black-1 --sprays 3 --wipe-off-min 5")

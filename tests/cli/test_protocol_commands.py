@@ -43,10 +43,11 @@ def test_next_says_what_it_is_what_is_at_hand_and_what_can_hurt(home: Home) -> N
         run(home, "step", "done", "larch")
     said = run(home, "next")
     assert "larch: Invented wax on A\n  Next: Wipe with solvent on A\n" in said
-    assert "    panelwright step done larch wipe/A\n" in said
+    assert f"    panelwright step done larch wipe/A --home {home.folder}\n" in said
     assert "    At hand: panel wipe;" in said
     assert "    Caution: Solvent wipes are flammable" in said
-    assert all(len(line) <= 80 for line in said.splitlines() if not line.startswith("  Also open"))
+    assert "  Also open: bare-slip/A, bare-gloss/A\n" in said
+    assert all(len(line) <= 80 for line in said.splitlines() if "--home" not in line)
 
 
 def test_without_an_open_trial_next_says_how_to_begin_one(home: Home) -> None:
@@ -60,6 +61,9 @@ def test_capture_waits_for_the_cure_and_says_until_when(home: Home) -> None:
     skip_to(home, "apply/A")
     said = run(home, "apply", "larch", "--sprays", "3", "--wipe-off-min", "5", "--ago-min", "30")
     assert "Invented wax applied on A: 3 sprays." in said
+    told = run(home, "journal", "--kind", "application")
+    assert "larch: product applied on A: 3 sprays, 5 min until wiped off" in " ".join(told.split())
+    assert "protocol in use from here on, sha256" in run(home, "journal", "--kind", "protocol")
     assert "Cures until " in said
     run(home, "rate", "larch", "handling", "8")
     refused = run(home, "capture", "larch", code=1)
@@ -92,8 +96,12 @@ def test_a_panel_has_its_colour_zones_and_history(home: Home) -> None:
     run(home, "panel", "add", "A", "--colour", "black", "--zones", "control")
     run(home, "panel", "polish", "A")
     open_larch(home)
+    told = run(home, "journal", "--kind", "panel")
+    assert "panel A listed: black, zones control" in told
+    assert "panel A polished" in told
     assert "A: black; polished 1 times; listed" in run(home, "panel", "list")
     assert "zones: control; in trial larch" in run(home, "panel", "list")
+    assert "larch: Invented wax on A (black, polished 1 times)\n" in run(home, "next")
     (listed,) = data(home, "panel", "list")
     assert (listed["colour"], listed["zones"], listed["polished"], listed["trial"]) == (
         "black",
@@ -151,6 +159,9 @@ def test_products_go_under_code_letters_and_come_out_again(home: Home) -> None:
     assert "ratings are missing" in run(home, "trial", "unseal", "spring", code=1)
     opened = data(home, "trial", "unseal", "spring", "--early", "given up")
     assert sorted(opened["mapping"].values()) == ["Fir", "Larch"]
+    told = " ".join(run(home, "journal", "--kind", "sealed").split())
+    assert "spring: 2 products sealed under code letters: A in spring-a, B in spring-b" in told
+    assert "spring unsealed early: given up: A was" in run(home, "journal", "--kind", "unsealed")
     assert "Larch" in run(home, "trial", "list")
 
 
@@ -203,8 +214,8 @@ def test_a_new_bench_asks_what_it_must_know(tmp_path: Path, monkeypatch: pytest.
         "wash": "serial:usb=FILL-THIS-IN",
     }
     assert list(bench.references) == ["weight-200g", "strokes-50"]
-    assert home.method()
-    assert home.protocol()
+    assert home.method().title == "Starting method"
+    assert home.protocol().title == "Starting protocol"
     assert not list(home.folder.glob("*draft*"))
     assert "laid out already" in run(home, "init"), "and asks nothing a second time"
 

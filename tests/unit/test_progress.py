@@ -2,7 +2,7 @@
 
 import re
 from collections.abc import Callable, Iterator
-from datetime import UTC, timedelta
+from datetime import UTC, timedelta, timezone
 from pathlib import Path
 from typing import Any
 
@@ -254,6 +254,27 @@ def test_a_step_is_skipped_with_a_reason_only_and_facts_go_before_it(lab: Lab) -
         lab.call(skip, trial, "bare-gloss/A", reason="x")
 
 
+def test_a_cure_is_not_begun_by_saying_so_and_is_told_in_the_benchs_time(lab: Lab) -> None:
+    trial = lab.open()
+    lab.bare(trial)
+    lab.put_on(trial)
+    with pytest.raises(ConfigError, match="a cure begins with the application") as caught:
+        lab.call(begin, trial, "cure", early=True)
+    assert caught.value.hint == "panelwright step skip larch cure/A --reason ..."
+    east = timezone(timedelta(hours=5))
+    applied = lab.bench.clock.utc().astimezone(east)
+    with pytest.raises(ConfigError, match=f"A cures until tomorrow {applied:%H:%M}"):
+        lab.call(begin, trial, "slip/A", zone=east)
+
+
+def test_what_was_said_of_stages_no_longer_asked_for_stays_a_deviation(lab: Lab) -> None:
+    trial = lab.open()
+    lab.call(skip, trial, "inspect/A/150", reason="lamp broke")
+    lab.bench.inspect("larch", "A", 60, 60, passed=False)
+    assert "inspect/A/150" not in [one.planned.key for one in lab.progress(trial).steps]
+    assert ("inspect/A/150", "skipped") in lab.told(trial)
+
+
 def test_a_skipped_cure_is_over_and_a_repeated_one_begins_anew(lab: Lab) -> None:
     trial = lab.open()
     lab.bare(trial)
@@ -271,6 +292,15 @@ def test_what_is_measured_is_not_done_by_saying_so(lab: Lab) -> None:
     with pytest.raises(ConfigError, match="not done by saying so") as caught:
         lab.call(done, trial, "bare-slip")
     assert caught.value.hint == "panelwright capture larch slip --panel A --phase bare"
+
+
+def test_a_wash_that_is_counted_is_done_by_its_strokes_and_one_that_is_not_by_saying_so(lab: Lab) -> None:
+    trial = lab.open()
+    with pytest.raises(ConfigError, match="not done by saying so"):
+        lab.call(done, trial, "wash/A/60", early=True)
+    lab.method = lab.method.model_copy(update={"wash": lab.method.wash.model_copy(update={"unit": "washes"})})
+    lab.call(done, trial, "wash/A/60", early=True)
+    assert lab.progress(trial).step("wash/A/60").state == "done"
 
 
 def test_a_trial_is_closed_when_nothing_is_left_and_can_be_opened_again(lab: Lab) -> None:
