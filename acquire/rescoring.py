@@ -3,10 +3,11 @@
 import gc
 import os
 from collections import deque
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from concurrent.futures import Future, ProcessPoolExecutor
 from dataclasses import dataclass
 from multiprocessing import get_context
+from typing import TypeVar
 
 from acquire.archive import Archive, Part
 from acquire.bench import Bench
@@ -15,8 +16,10 @@ from acquire.results import scored_part
 from acquire.scoring.method import LocalGravity, Method
 from acquire.scoring.results import Scorecard
 
+_T = TypeVar("_T")
+
 PART_TRIALS_N = 200
-"""To a process at a time: some tenths of a second of work, and some megabytes of scorecards."""
+"""To a process at a time: some tenths of a second of work."""
 FEW_TRIALS_N = 1000
 """Up to here, further processes take longer to start than they save."""
 
@@ -29,39 +32,43 @@ class _Work:
 
 
 def rescored_at_once(
-    journal: Journal, bench: Bench, method: Method, *, as_stamped: bool = False, processes: int | None = None
-) -> Iterator[Scorecard]:
-    """The scorecards of `acquire.results.rescored`, in their order, by several processes if there are many.
+    journal: Journal,
+    bench: Bench,
+    method: Method,
+    make: Callable[[Scorecard], _T],
+    *,
+    as_stamped: bool = False,
+    processes: int | None = None,
+) -> Iterator[_T]:
+    """What `make` makes of the cards of `acquire.results.rescored`, in their order, by several processes.
 
     Args:
+        make: a function of a module, called where the card is; what it returns is sent between processes, so
+            the less it is the quicker.
         as_stamped: readings as they were logged, without anything learnt since.
-        processes: how many; None: one for each processor.
+        processes: how many; None: one for each processor. Few trials are scored in this process.
 
     Raises:
         JournalError: the journal cannot be read.
         MethodError: something would count twice.
     """
     processes = processes or os.cpu_count() or 1
-    archive = Archive(journal, as_stamped=as_stamped)
+    archive, gravity = Archive(journal, as_stamped=as_stamped), bench.gravity()
     parts = archive.parts(PART_TRIALS_N)
     if processes == 1 or len(parts) * PART_TRIALS_N <= FEW_TRIALS_N:
         for part in parts:
-            yield from scored_part(archive, part, bench.gravity(), method)
+            yield from map(make, scored_part(archive, part, gravity, method))
         return
-    begun = (str(journal.path), archive.until, as_stamped, bench.gravity(), method)
+    begun = (str(journal.path), archive.until, as_stamped, gravity, method)
     with ProcessPoolExecutor(processes, get_context("spawn"), _begin, begun) as pool:
-        waiting: deque[Future[list[str]]] = deque()
+        waiting: deque[Future[list[_T]]] = deque()
         for part in parts:
-            waiting.append(pool.submit(_score, part))
+            waiting.append(pool.submit(_score, part, make))
             # No more than this ahead, or a slow reader would find the whole archive in memory.
             if len(waiting) > 2 * processes:
-                yield from _cards(waiting.popleft())
+                yield from waiting.popleft().result()
         while waiting:
-            yield from _cards(waiting.popleft())
-
-
-def _cards(done: Future[list[str]]) -> Iterator[Scorecard]:
-    return (Scorecard.model_validate_json(text) for text in done.result())
+            yield from waiting.popleft().result()
 
 
 _work: list[_Work] = []
@@ -75,8 +82,6 @@ def _begin(path: str, until: int, as_stamped: bool, gravity: LocalGravity, metho
     gc.disable()
 
 
-def _score(part: Part) -> list[str]:
+def _score(part: Part, make: Callable[[Scorecard], _T]) -> list[_T]:
     work = _work[0]
-    cards = scored_part(work.archive, part, work.gravity, work.method)
-    # As text, which is quicker to send than the objects are.
-    return [card.model_dump_json() for card in cards]
+    return [make(card) for card in scored_part(work.archive, part, work.gravity, work.method)]

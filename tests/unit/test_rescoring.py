@@ -12,11 +12,16 @@ from acquire.errors import JournalError
 from acquire.journal import Journal
 from acquire.rescoring import rescored_at_once
 from acquire.results import rescored
+from acquire.scoring.results import Scorecard
 from tests.bench_tools import NOON
 from tests.benches import MadeBench
 from tests.benchmarks.archive import archive, archive_method
 
 TRIALS_N = 5
+
+
+def trial_of(card: Scorecard) -> str:
+    return card.trial
 
 
 @pytest.fixture
@@ -44,7 +49,7 @@ def test_several_processes_give_the_same_cards_in_the_same_order(
     alone = list(rescored(journal, bench, method))
     assert [card.trial for card in alone] == [f"trial-{number:05d}" for number in range(TRIALS_N)]
     assert all(card.total.status == "complete" for card in alone)
-    assert list(rescored_at_once(journal, bench, method, processes=2)) == alone
+    assert list(rescored_at_once(journal, bench, method, Scorecard.model_copy, processes=2)) == alone
 
 
 @pytest.mark.slow
@@ -55,13 +60,15 @@ def test_what_goes_wrong_in_another_process_arrives_with_its_hint(
     monkeypatch.setattr(acquire.rescoring, "PART_TRIALS_N", 1)
     journal.append("reading", {"trial": "trial-00002", "value": "none"}, t_utc=NOON, t_mono_ns=0)
     with pytest.raises(JournalError, match=r"\(reading\) does not say what a reading must") as caught:
-        list(rescored_at_once(journal, bench, archive_method(), processes=2))
+        list(rescored_at_once(journal, bench, archive_method(), trial_of, processes=2))
     assert "verify the journal" in caught.value.hint
 
 
 def test_few_trials_are_scored_where_they_are(journal: Journal, bench: Bench) -> None:
     method = archive_method()
-    assert list(rescored_at_once(journal, bench, method)) == list(rescored(journal, bench, method))
+    assert list(rescored_at_once(journal, bench, method, trial_of)) == [
+        card.trial for card in rescored(journal, bench, method)
+    ]
 
 
 def test_parts_cover_every_trial_once(journal: Journal) -> None:
