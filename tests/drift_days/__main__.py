@@ -17,7 +17,7 @@ import numpy as np
 from acquire.calibration.drift import Shape
 from tests.accuracy.report import percent
 from tests.drift_days.days import CHECKS_N, GAUGES, HEALTHY, KINDS, Gauge, Kind
-from tests.drift_days.run import HISTORY_DAYS, Tally, run, total
+from tests.drift_days.run import HISTORY_DAYS, LIMIT_SIGMA, Tally, run, total
 
 HEALTHY_DAYS = 1000
 MOVING_DAYS = 200
@@ -72,6 +72,19 @@ def early_table(found: Mapping[Job, Tally], history: int) -> list[str]:
     return lines
 
 
+def forecast_table(found: Mapping[Job, Tally]) -> list[str]:
+    lines = head(
+        "day", "earlier checks", "forecasts", "not too late", "expected minus true: 10 %", "50 %", "90 % h"
+    )
+    for kind in KINDS:
+        for history in (HISTORY_DAYS, 0) if kind.shape == "linear drift" else ():
+            tally = total(one for job, one in found.items() if job[1] == kind and job[3] == history)
+            misses = [quantile(tally.misses_h, share) for share in (0.1, 0.5, 0.9)]
+            in_time = percent(tally.in_time, tally.forecasts)
+            lines.append(row([kind.name, history * CHECKS_N, tally.forecasts, in_time, *misses]))
+    return lines
+
+
 def confusion_table(found: Mapping[Job, Tally], history: int) -> list[str]:
     lines = head("true", *(f"told: {shape}" for shape in SHAPES))
     for true in SHAPES:
@@ -103,6 +116,12 @@ def main(arguments: list[str]) -> None:
     ]
     for title, history in (("With a history of the gauge's own", HISTORY_DAYS), ("Without a history", 0)):
         lines += [f"## {title}", "", *early_table(found, history), "", *confusion_table(found, history), ""]
+    lines += [
+        f"## Check again before: {LIMIT_SIGMA:g} σ foretold, at every look",
+        "",
+        *forecast_table(found),
+        "",
+    ]
     sys.stdout.write("\n".join(lines))
 
 

@@ -86,14 +86,22 @@ KINDS = (
 
 def day(gauge: Gauge, kind: Kind, rng: np.random.Generator, *, first: datetime = MORNING) -> list[Check]:
     """One day of checks, about one an hour."""
+    return day_and_level(gauge, kind, rng, first=first)[0]
+
+
+def day_and_level(
+    gauge: Gauge, kind: Kind, rng: np.random.Generator, *, first: datetime = MORNING
+) -> tuple[list[Check], float]:
+    """The same with the true deviation before anything moved, in N."""
     t_h = np.arange(CHECKS_N, dtype=np.float64)
     t_h[1:] += np.clip(JITTER_H * rng.standard_normal(CHECKS_N - 1), -0.4, 0.4)
     level = gauge.daily * rng.standard_normal() + gauge.resolution * rng.uniform()
     true = level + gauge.sigma * kind.move(t_h) + gauge.between * rng.standard_normal(CHECKS_N)
-    return [
+    checks = [
         _check(gauge, float(one), first + timedelta(hours=float(at)), rng)
         for at, one in zip(t_h, true, strict=True)
     ]
+    return checks, float(level)
 
 
 def past(gauge: Gauge, days_n: int, rng: np.random.Generator) -> list[Check]:

@@ -257,8 +257,8 @@ def test_healthy_days_are_hardly_ever_accused() -> None:
     for history in (0, 5):
         found = total(run(gauge, HEALTHY, 150, history_days=history) for gauge in GAUGES)
         assert found.days == 600
-        # Asked is under 1 %; of 600 days at the 0.4 % of the long run, 8 or more come once in 500 times.
-        assert found.alarms < 8
+        # Asked is under 1 %, which would be 6; the long run has 0.1 % over all gauges.
+        assert found.alarms < 6
 
 
 @pytest.mark.slow
@@ -271,3 +271,7 @@ def test_days_that_move_are_seen_and_told_apart() -> None:
         assert found.early <= 1
         assert found.named[kind.shape] >= 54
         assert np.median(found.checks_until) <= 6
+        if kind.shape == "linear drift":
+            # Promised are 97.5 %, and the long run has more; a margin, as looks of one day are alike.
+            assert found.forecasts > 200
+            assert found.in_time >= 0.94 * found.forecasts
