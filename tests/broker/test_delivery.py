@@ -9,15 +9,14 @@ import pytest
 from acquire.errors import ConfigError
 from acquire.model import Test as Kind
 from acquire.outputs.mqtt.cursor import FILE, open_cursor
+from acquire.outputs.mqtt.messages import FACTS
 from tests.benches import MadeBench
 from tests.broker.broker import Broker
 from tests.broker.running import bus, following, hearing, on, said, until, write_events
 
-EVENT_KINDS = ("trial", "reading", "refusal", "check", "rating", "clock step")
-
 
 def _published(made: MadeBench) -> list[int]:
-    return [event.seq for event in made.journal.events() if event.kind in EVENT_KINDS]
+    return [event.seq for event in made.journal.events() if event.kind in FACTS]
 
 
 def test_what_is_written_comes_word_for_word_with_its_place_in_the_chain(

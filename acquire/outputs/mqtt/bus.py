@@ -32,7 +32,7 @@ from acquire.outputs.mqtt.messages import FACTS, AgainRequest, BenchState, bench
 from acquire.outputs.mqtt.settings import BusSettings
 
 Say = Callable[[str], None]
-STATE_EVERY_S = 1.0
+STATE_EVERY_S = 0.5
 STOP_EVERY_S = 0.1
 
 
@@ -112,7 +112,8 @@ class _Bus:
                     wait_s = self._settings.first_wait_s
                 if self._dialler.protocol is protocol:
                     with suppress(TimeoutError):
-                        await asyncio.wait_for(self._stopping.wait(), wait_s)
+                        async with asyncio.timeout(wait_s):
+                            await self._stopping.wait()
                     wait_s = min(2 * wait_s, self._settings.longest_wait_s)
         finally:
             watch.cancel()

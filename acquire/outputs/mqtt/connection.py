@@ -1,8 +1,9 @@
 """One connection to a broker: MQTT 5, or 3.1.1 where the broker has no 5; last will, TLS, password."""
 
 import asyncio
+import logging
 import socket
-from collections.abc import AsyncIterator, Coroutine
+from collections.abc import AsyncIterator, Collection, Coroutine
 from contextlib import asynccontextmanager
 from typing import Any
 
@@ -16,6 +17,10 @@ from acquire.outputs.mqtt.settings import BusSettings
 
 V5, V311 = aiomqtt.ProtocolVersion.V5, aiomqtt.ProtocolVersion.V311
 KEEPALIVE_S = 20
+CANCEL_EVERY_S = 0.1
+_LOG = logging.getLogger(__name__)
+# What becomes of a connection is told in our own words; the library's are for who asks for them.
+_LOG.addHandler(logging.NullHandler())
 _NO_SUCH_VERSION = 132
 _NOT_LET_IN = (134, 135)  # bad user name or password; not authorized
 _INCOMING_N = 10_000
@@ -110,6 +115,7 @@ class Dialler:
             timeout=settings.timeout_s,
             keepalive=KEEPALIVE_S,
             tls_context=settings.tls_context(),
+            logger=_LOG,
             max_queued_incoming_messages=_INCOMING_N,
             socket_options=[(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)],
         )
@@ -162,8 +168,19 @@ async def until_first_ends(*coroutines: Coroutine[Any, Any, None]) -> None:
     try:
         done, _ = await asyncio.wait(tasks, return_when=asyncio.FIRST_COMPLETED)
     finally:
-        for task in tasks:
-            task.cancel()
-        await asyncio.gather(*tasks, return_exceptions=True)
+        await end_all(tasks)
     for task in done:
         task.result()
+
+
+async def end_all(tasks: Collection[asyncio.Task[None]]) -> None:
+    """Cancels tasks until all have ended; what went wrong in them is for others to look at.
+
+    Once is not enough: in Python 3.11 `wait_for`, which the library uses too, loses a cancellation that
+    arrives together with what it waited for.
+    """
+    while left := [task for task in tasks if not task.done()]:
+        for task in left:
+            task.cancel()
+        await asyncio.wait(left, timeout=CANCEL_EVERY_S)
+    await asyncio.gather(*tasks, return_exceptions=True)

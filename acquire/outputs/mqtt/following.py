@@ -17,7 +17,7 @@ from uuid import uuid4
 import aiomqtt
 from pydantic import ValidationError
 
-from acquire.outputs.mqtt.connection import Connection, Dialler
+from acquire.outputs.mqtt.connection import Connection, Dialler, end_all
 from acquire.outputs.mqtt.messages import (
     VERSION,
     AgainRequest,
@@ -181,9 +181,7 @@ async def _with_looks(connection: Connection) -> AsyncIterator[aiomqtt.Message |
                 raise one
             yield one
     finally:
-        for task in tasks:
-            task.cancel()
-        await asyncio.gather(*tasks, return_exceptions=True)
+        await end_all(tasks)
 
 
 def _understand(message: aiomqtt.Message, places: dict[str, Sequence], since: int | None) -> Iterable[Shown]:

@@ -3,7 +3,7 @@
 from dataclasses import dataclass, field
 
 from acquire.calibration.checks import Check
-from acquire.calibration.stamp import Incident
+from acquire.calibration.history import Incident
 from acquire.chain import Event
 from acquire.facts import read_fact
 from acquire.journal import Journal

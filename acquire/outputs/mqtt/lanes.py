@@ -17,7 +17,7 @@ from acquire.journal import Journal
 from acquire.live import GaugeSeen, Live, Subscription, Trace
 from acquire.model import Reading, Refusal
 from acquire.notes import Note
-from acquire.outputs.mqtt.connection import Connection
+from acquire.outputs.mqtt.connection import Connection, end_all
 from acquire.outputs.mqtt.cursor import Cursor
 from acquire.outputs.mqtt.gauges import Gauges
 from acquire.outputs.mqtt.messages import (
@@ -84,7 +84,8 @@ class Durable:
                 continue
             self.drained.set()
             with suppress(TimeoutError):
-                await asyncio.wait_for(self.fresh.wait(), poll_s)
+                async with asyncio.timeout(poll_s):
+                    await self.fresh.wait()
             # Not before: a reader that has come to its end does not see what was written since.
             self.fresh.clear()
             reader = self._journal.events(since=self.position)
@@ -122,9 +123,7 @@ async def publish_events(
     try:
         await asyncio.gather(*sending)
     finally:
-        for one in sending:
-            one.cancel()
-        await asyncio.gather(*sending, return_exceptions=True)
+        await end_all(sending)
 
 
 class Lively:

@@ -22,8 +22,10 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
+from acquire.calibration.brackets import Bracket
 from acquire.calibration.checks import AbortedCheck, Check, CheckVerdict
-from acquire.calibration.stamp import Incident
+from acquire.calibration.correction import Correction
+from acquire.calibration.history import Incident
 from acquire.chain import Event
 from acquire.live import PortState
 from acquire.model import (
@@ -39,6 +41,8 @@ from acquire.model import (
     Trial,
     Unit,
 )
+from acquire.protocol_events import Application, PanelEvent, Sealed, StepEvent, Unsealed
+from acquire.publications import Publication
 from acquire.scoring.results import Scorecard
 from acquire.scoring.standings import Standings
 
@@ -65,8 +69,18 @@ FACTS: dict[str, type[Model]] = {
     "inspection": Inspection,
     "climate": Climate,
     "clock step": ClockStep,
+    "bracket": Bracket,
+    "correction": Correction,
+    "step": StepEvent,
+    "application": Application,
+    "panel": PanelEvent,
+    "sealed": Sealed,
+    "unsealed": Unsealed,
+    "published": Publication,
 }
-"""The kinds of events that are published; others, such as texts of gauge descriptions, stay at the bench."""
+"""The kinds of events that are published; others, such as texts of gauge descriptions, stay at the bench.
+
+A body is as its event stands in the journal; of sealed products that is their names, not which is which."""
 
 
 class Wire(BaseModel):

@@ -35,7 +35,7 @@ _PARAMETERS = {
 
 def _event_model(kind: str) -> type[EventMessage]:
     """The message of one kind of event, with the body of that kind."""
-    name = "".join(word.title() for word in kind.split()) + "Event"
+    name = "".join(word.title() for word in kind.split()) + "EventMessage"
     literal: Any = Literal[kind]
     return create_model(
         name, __base__=EventMessage, __doc__=f"A {kind}.", kind=literal, body=(FACTS[kind], Field())
