@@ -4,7 +4,6 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, contextmanager, nullcontext
-from functools import partial
 from pathlib import Path
 
 import pytest
@@ -24,13 +23,9 @@ class Bench:
     def __init__(self, bench: Rig, desk: Desk) -> None:
         self.rig, self.desk = bench, desk
 
-    def _told_more(self, before: int) -> bool:
-        return len(self.rig.notes) > before
-
     def press(self, *values_gu: float) -> None:
-        """Delivers as a port's thread would; the desk's thread takes it."""
+        """Delivers as a port's thread would, and waits until the desk's thread has taken it all."""
         for value in values_gu:
-            before = len(self.rig.notes)
             self.rig.clock.move(2.0)
             recorder = self.rig.service._open["gloss"].recorder
             t_us = recorder.now_us()
@@ -38,7 +33,9 @@ class Bench:
             recorder.chunk(data, t_us)
             event = PortEvent("gloss", "chunk", t_us, recorder.utc_at(t_us), data, "")
             self.rig.service._events.put(event)
-            until(partial(self._told_more, before))
+            # The first may be obeyed in the round under way; before the second there is a whole one.
+            for _ in range(2):
+                self.desk.ask(lambda: None)
 
 
 def until(condition: Callable[[], bool], limit_s: float = 5.0) -> None:
