@@ -43,13 +43,19 @@ def facts(journal: Journal, kind: str, model: type[_M], *, since: int = 0) -> It
         yield event, read_fact(model, event)
 
 
-def bodies(journal: Journal, kind: str, model: type[_M], *, since: int = 0) -> Iterator[tuple[int, _M]]:
-    """Number of every event of a kind behind number `since`, each with what it says: fast, for many.
+def bodies(
+    journal: Journal, kind: str, model: type[_M], *, since: int = 0, trial: str | None = None
+) -> Iterator[tuple[int, _M]]:
+    """Number of every event of a kind, in order, each with what it says: the fast way through many.
+
+    Args:
+        since: only events behind this number.
+        trial: only events that name this trial; the others are passed over unread.
 
     Raises:
         JournalError: as `facts`.
     """
-    for seq, text in journal.bodies(kind, since=since):
+    for seq, text in journal.bodies(kind, since=since, trial=trial):
         try:
             yield seq, model.model_validate_json(text)
         except ValidationError as error:

@@ -46,6 +46,7 @@ _events = sa.Table(
     sa.Column("prev", sa.String, nullable=False),
     sa.Column("hash", sa.String, nullable=False),
 )
+_trial = sa.func.json_extract(_events.c.body, "$.trial")
 _in_order = sa.select(_events).order_by(_events.c.seq)
 _newest = sa.select(_events.c.seq, _events.c.hash).order_by(_events.c.seq.desc()).limit(1)
 
@@ -297,13 +298,19 @@ class Journal:
         with _explained("read", self.path), self._reader.connect() as connection:
             return connection.scalar(newest) or 0
 
-    def bodies(self, kind: str, *, since: int = 0) -> Iterator[tuple[int, str]]:
-        """Number and body, as canonical JSON text, of each event of a kind behind number `since`, in order.
+    def bodies(self, kind: str, *, since: int = 0, trial: str | None = None) -> Iterator[tuple[int, str]]:
+        """Number and body, as canonical JSON text, of each event of a kind, in order.
+
+        Args:
+            since: only those behind this number.
+            trial: only those that name this trial.
 
         Raises:
             JournalError: the file cannot be read.
         """
         query = sa.select(_events.c.seq, _events.c.body).where(_events.c.kind == kind)
+        if trial is not None:
+            query = query.where(_trial == trial)
         return ((row.seq, row.body) for row in self._pages(query.order_by(_events.c.seq), since))
 
     def spans_of_trials(self, kinds: Sequence[str]) -> dict[str, tuple[int, int]]:
@@ -312,13 +319,12 @@ class Journal:
         Raises:
             JournalError: the file cannot be read.
         """
-        trial = sa.func.json_extract(_events.c.body, "$.trial").label("trial")
         ends = sa.func.min(_events.c.seq), sa.func.max(_events.c.seq)
-        query = sa.select(trial, *ends).where(_events.c.kind.in_(kinds))
+        query = sa.select(_trial, *ends).where(_events.c.kind.in_(kinds))
         if self._last is not None:
             query = query.where(_events.c.seq <= self._last)
         with _explained("read", self.path), self._reader.connect() as connection:
-            rows = connection.execute(query.group_by(trial)).all()
+            rows = connection.execute(query.group_by(_trial)).all()
         return {name: (first, last) for name, first, last in rows if name is not None}
 
     def find(self, event_id: str) -> Event | None:

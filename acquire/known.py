@@ -5,15 +5,14 @@ the journal; the same can be had for any event in between. Nothing here writes.
 """
 
 from collections import deque
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Mapping
 
 from acquire.bench import Bench, parse_bench
 from acquire.calibration.brackets import Confirmed, confirming_spans
 from acquire.calibration.checks import Check
 from acquire.calibration.correction import Correction
 from acquire.calibration.history import Incident, Known, channel_of
-from acquire.chain import Event
-from acquire.facts import facts, read_fact
+from acquire.facts import bodies, facts
 from acquire.journal import Journal
 from acquire.model import Amendment, BenchText, CalibrationState, Reading, Trial
 
@@ -80,7 +79,7 @@ def as_stamped(journal: Journal, trial: str | None = None) -> list[Reading]:
     Raises:
         JournalError: the journal cannot be read.
     """
-    return [read_fact(Reading, event) for event in _logged(journal, trial)]
+    return [reading for _, reading in bodies(journal, "reading", Reading, trial=trial)]
 
 
 def readings(journal: Journal, trial: str | None = None) -> list[Reading]:
@@ -94,15 +93,10 @@ def readings(journal: Journal, trial: str | None = None) -> list[Reading]:
         JournalError: the journal cannot be read.
     """
     # Amendments last: one written meanwhile then finds its reading, or waits for the next call.
-    logged = [(event.seq, read_fact(Reading, event)) for event in _logged(journal, trial)]
+    logged = list(bodies(journal, "reading", Reading, trial=trial))
     confirmed = Confirmed(confirming_spans(History(journal).all()))
     amendments = amendments_of(journal)
     return [as_known(seq, reading, amendments, confirmed) for seq, reading in logged]
-
-
-def _logged(journal: Journal, trial: str | None) -> Iterator[Event]:
-    # Other trials' readings are passed over unread: a bench soon has tens of thousands of them.
-    return (event for event in journal.events("reading") if trial in (None, event.body.get("trial")))
 
 
 def amendments_of(journal: Journal) -> dict[str, list[Amendment]]:
