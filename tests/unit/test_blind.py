@@ -18,6 +18,7 @@ from acquire.model import Test as Kind
 from acquire.protocol_events import Sealed, Unsealed
 from acquire.results import gather
 from acquire.trials import trials_of
+from acquire.verification import verify
 from tests.benches import MadeBench
 
 PRODUCTS = ("Invented wax", "Invented sealant", "Invented coating")
@@ -108,6 +109,7 @@ def test_an_opening_that_was_forged_in_the_journal_is_seen(bench: MadeBench) -> 
     bench.write("unsealed", Unsealed(id="spring", mapping={"A": "Best"}, salt="00", t_utc=bench.clock.utc()))
     (said,) = broken_seals(bench.journal)
     assert "unseals 'spring' as something that was not sealed" in said
+    assert said in [str(fault) for fault in verify(bench.home).faults]
 
 
 def test_it_stays_sealed_until_all_ratings_are_in_or_opening_is_owned_up_to(bench: MadeBench) -> None:
