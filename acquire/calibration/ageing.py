@@ -1,11 +1,12 @@
 """What a gauge may have drifted since its last check: from its own checks, or as the bench file says."""
 
+from bisect import bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from math import isclose, sqrt
 
-from acquire.calibration.history import Checked, Known, checks_of, needing_check
+from acquire.calibration.history import Checked, Known, checks_of, needs_check
 from acquire.calibration.rules import Rules
 from acquire.model import UncertaintyPart
 
@@ -57,7 +58,7 @@ def ageing(resting: Checked, age_s: float, own: Sequence[Known], rules: Rules) -
     before = [check for known, check in series if known.seq < resting[0].seq]
     change = resting[1].deviation - before[-1].deviation if before else None
     age_h = max(0.0, age_s) / 3600
-    changes = _changes(series, own)[-CHANGES_MOST_N:]
+    changes = _changes(series, own)
     # Readings of one hour share most of their drift. Those of different hours are taken as independent, which
     # leaves the difference of two, such as before and after a product, no less doubtful than it is.
     key = f"drift {resting[1].gauge} {resting[0].id} hour {int(age_h)}"
@@ -88,12 +89,17 @@ def _series(resting: Checked, own: Sequence[Known]) -> list[Checked]:
 
 
 def _changes(series: Sequence[Checked], own: Sequence[Known]) -> list[tuple[float, float]]:
-    """Change of the deviation, and hours, from each check to the next."""
-    found = []
-    for (known, check), (later, again) in pairwise(series):
+    """Change of the deviation, and hours, from each check to the next: the newest that tell of drift."""
+    # A gauge has few such incidents and thousands of checks.
+    incidents = [known.seq for known in own if needs_check(known)]
+    found: list[tuple[float, float]] = []
+    for (known, check), (later, again) in reversed(list(pairwise(series))):
         hours = (again.t_utc - check.t_utc).total_seconds() / 3600
-        if 0 < hours <= APART_H and not any(needing_check(own, behind=known.seq, before=later.seq)):
+        between = bisect_right(incidents, later.seq) - bisect_right(incidents, known.seq)
+        if 0 < hours <= APART_H and not between:
             found.append((again.deviation - check.deviation, hours))
+        if len(found) == CHANGES_MOST_N:
+            break
     return found
 
 

@@ -4,7 +4,7 @@ Order counts, not the clock: a failed check stays the newest one even if somebod
 back afterwards.
 """
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Literal
@@ -76,11 +76,6 @@ def covers(check: Check, other: Check) -> bool:
     return set(other.references) <= set(check.references)
 
 
-def needing_check(own: Sequence[Known], *, behind: int, before: int | None = None) -> Iterator[Incident]:
-    """Incidents after event `behind` (and before event `before`) that took the proof from earlier checks."""
-    for known in own:
-        fact = known.fact
-        if isinstance(fact, Incident) and fact.needs_check and known.seq > behind:
-            if before is not None and known.seq > before:
-                return
-            yield fact
+def needs_check(known: Known) -> bool:
+    """Whether it took the proof from the checks before it."""
+    return isinstance(known.fact, Incident) and known.fact.needs_check

@@ -14,10 +14,10 @@ from acquire.calibration.checks import Check
 from acquire.calibration.correction import Correction, active_correction, correction_at, not_corrected
 from acquire.calibration.history import (
     Checked,
+    Incident,
     Known,
     covers,
     decided,
-    needing_check,
     own_of,
 )
 from acquire.calibration.rules import Rules
@@ -229,8 +229,9 @@ def _stale(
         yield f"last passed at {rules.local(check.t_utc)}; a check holds {rules.check_valid_h:g} h"
     if rules.before_trial and trial_opened is not None and known.seq < trial_opened:
         yield "the rule asks for a check before each trial, and none has passed since this one was opened"
-    for incident in needing_check(own, behind=known.seq):
-        yield f"was {incident.what} at {rules.local(incident.t_utc)}, after its last check"
+    for later in own:
+        if isinstance(later.fact, Incident) and later.fact.needs_check and later.seq > known.seq:
+            yield f"was {later.fact.what} at {rules.local(later.fact.t_utc)}, after its last check"
 
 
 def _well(check: Check | None, rules: Rules) -> str:
