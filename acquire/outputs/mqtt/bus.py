@@ -139,11 +139,12 @@ class _Bus:
         """One connection, from its first message to its end."""
         will = aiomqtt.Will(topic(self._bench, "state"), encode(self._state(False, "vanished")), 1, True)
         async with self._dialler.connect(will) as connection:
-            # Not before the broker has taken something: one that lets us in and takes nothing is no success.
+            # Whoever sees the state may ask at once.
+            await connection.subscribe(topic(self._bench, "again"))
             await self._publish_state(connection, True, "connected")
+            # Not before: a broker that lets us in and takes nothing is no success.
             self._connected = True
             self._say(f"connected to {self._settings.target}, MQTT {connection.version}")
-            await connection.subscribe(topic(self._bench, "again"))
             self._gauges.forget_sent()
             await publish_gauges(connection, self._bench, self._gauges)
             await until_first_ends(self._until_stopped(), *self._parts(connection))

@@ -29,6 +29,7 @@ from acquire.outputs.mqtt.messages import (
 from acquire.outputs.mqtt.settings import BusSettings
 
 PATIENCE_S = 10.0
+ASK_EVERY_S = 3.0
 HELD_N = 1000
 LOOK_EVERY_S = 1.0
 _TOPIC = re.compile(rf"panelwright/{VERSION}/(?P<bench>[^/]+)/(?P<what>state|event|again|live)(/.*)?")
@@ -66,7 +67,9 @@ class Sequence:
     twice_n: int = 0
     online: bool = True
     asked_s: float | None = None
-    """When we asked for what is missing, or something of that last came."""
+    """When we last asked for what is missing."""
+    stuck_s: float | None = None
+    """Since when something is missing, and nothing of it came."""
     moved: bool = False
     """Something was passed on since we last looked."""
     journal: str = ""
@@ -106,7 +109,6 @@ class Sequence:
             shown.append(Gap(self.bench, self.last or 0, before))
             self.last = self._early[before].follows if before in self._early else self.known
             shown += self._ready()
-        self.asked_s = None
         return shown
 
     def _ready(self) -> list[EventMessage]:
@@ -207,18 +209,18 @@ def _understand(message: aiomqtt.Message, places: dict[str, Sequence], since: in
 
 
 async def _mend(connection: Connection, slug: str, place: Sequence, asker: str) -> Iterable[Shown]:
-    """Asks for what is missing; gives up if nothing comes of that."""
-    if not (place.missing and place.online):
-        place.asked_s = None
-        return []
+    """Asks for what is missing, more than once if it must; gives up when nothing comes of that."""
     now_s = asyncio.get_running_loop().time()
-    if place.asked_s is None:
+    if not (place.missing and place.online):
+        place.stuck_s = place.asked_s = None
+        return []
+    if place.moved or place.stuck_s is None:
+        place.stuck_s, place.moved = now_s, False
+    if now_s - place.stuck_s > PATIENCE_S:
+        place.stuck_s = place.asked_s = None
+        return place.give_up()
+    if place.asked_s is None or now_s - max(place.asked_s, place.stuck_s) > ASK_EVERY_S:
+        place.asked_s = now_s
         request = AgainRequest(asker=asker, since=place.last or 0)
         await connection.publish(f"panelwright/{VERSION}/{slug}/again", encode(request))
-        place.asked_s = now_s
-    elif place.moved:
-        place.asked_s = now_s
-    elif now_s - place.asked_s > PATIENCE_S:
-        return place.give_up()
-    place.moved = False
     return []
