@@ -12,11 +12,10 @@ class GaugeAnswer:
 
     name: str
     description: str
-    port: str
+    port: str | None
+    """None: it is not plugged in yet."""
     tolerance: float
     """In N, GU or strokes."""
-    plugged_in: bool = True
-    """Whether `port` is more than a place to be filled."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,10 +44,6 @@ class BenchAnswers:
     """A hand count to prove the stroke counter against."""
 
 
-LATER = "serial:usb=FILL-THIS-IN"
-"""Stands for the port of a gauge that is not plugged in yet."""
-
-
 def bench_text(answers: BenchAnswers) -> str:
     """The bench file that says so. It must still be read by `load_bench`, which knows what can be."""
     return "\n".join(_lines(answers)) + "\n"
@@ -68,8 +63,11 @@ def _lines(answers: BenchAnswers) -> Iterator[str]:
     for gauge in answers.gauges:
         yield f"\n[gauges.{gauge.name}]"
         yield f"description = {_text(gauge.description)}"
-        later = "" if gauge.plugged_in else "   # panelwright ports shows what to write"
-        yield f"port = {_text(gauge.port)}{later}"
+        if gauge.port is None:
+            # No two gauges may have one port, not even one that does not exist.
+            yield f'port = "serial:usb=FILL-IN-{gauge.name.upper()}"   # see: panelwright ports'
+        else:
+            yield f"port = {_text(gauge.port)}"
         yield f"tolerance = {{ absolute = {gauge.tolerance!r} }}"
     for one in answers.references:
         yield f"\n[references.{one.name}]"

@@ -86,7 +86,7 @@ def _ask() -> "BenchAnswers":
         answers.height_m = click.prompt("Height above sea level in m", type=click.FloatRange(-450, 6000))
     found = _show_ports()
     for quantity in _ASKED:
-        gauge = _ask_gauge(quantity, found)
+        gauge = _ask_gauge(quantity, found, [one.port for one in answers.gauges])
         if gauge is not None:
             answers.gauges.append(gauge)
     measured = [one.name for one in answers.gauges]
@@ -112,9 +112,9 @@ def _show_ports() -> list[str]:
     return [one.address for one in found]
 
 
-def _ask_gauge(quantity: str, ports: list[str]) -> "GaugeAnswer | None":
+def _ask_gauge(quantity: str, ports: list[str], taken: list[str | None]) -> "GaugeAnswer | None":
     import config
-    from acquire.beginning import LATER, GaugeAnswer
+    from acquire.beginning import GaugeAnswer
     from acquire.sources import description_named
 
     name, said, tolerance, unit = _ASKED[quantity]
@@ -129,35 +129,32 @@ def _ask_gauge(quantity: str, ports: list[str]) -> "GaugeAnswer | None":
     if chosen == 0:
         return None
     kind = kinds[chosen - 1]
-    port = "none" if kind.driver == "keyed" else _ask_port(ports)
+    port = "none" if kind.driver == "keyed" else _ask_port(ports, taken)
     limit = click.prompt(
         f"How far may its check be off, in {unit}", default=tolerance, type=click.FloatRange(0, min_open=True)
     )
-    return GaugeAnswer(name, kind.name, port, limit, plugged_in=port != LATER)
+    return GaugeAnswer(name, kind.name, port, limit)
 
 
-def _ask_port(ports: list[str]) -> str:
-    from acquire.beginning import LATER
+def _ask_port(ports: list[str], taken: list[str | None]) -> str | None:
+    """The address of a port that no gauge has yet; None: later."""
 
     def chosen(text: str) -> str:
         from acquire.address import parse_address
 
-        if text == "later":
-            return LATER
-        if text.isdigit() and 1 <= int(text) <= len(ports):
-            return ports[int(text) - 1]
+        port = ports[int(text) - 1] if text.isdigit() and 1 <= int(text) <= len(ports) else text
         try:
-            parse_address(text)
+            if port != "later":
+                parse_address(port)
         except ValueError as error:
             raise click.BadParameter(str(error)) from error
-        return text
+        if port in taken:
+            raise click.BadParameter(f"{port} is the port of a gauge further up")
+        return port
 
-    port: str = click.prompt(
-        "Its port: a number of the list, an address such as tcp://host:port, or later",
-        default="later",
-        value_proc=chosen,
-    )
-    return port
+    asked = "Its port: a number of the list, an address such as tcp://host:port, or later"
+    port: str = click.prompt(asked, default="later", value_proc=chosen)
+    return None if port == "later" else port
 
 
 def _ask_references(said: str, unit: str, *, tile: bool) -> "list[ReferenceAnswer]":

@@ -35,8 +35,7 @@ def bench_at(folder: Path, gauge: str, port: str) -> Home:
     )
     assert port in text
     home = lay_out(folder, text)
-    words = ("trial", "open", "t", "--product", "Invented wax", "--panel", "A", "--without-protocol")
-    panelwright(*words, "--home", str(folder))
+    panelwright("trial", "open", "t", "--product", "Invented wax", "--panel", "A", "--home", str(folder))
     return home
 
 
@@ -101,7 +100,7 @@ def test_gloss_is_captured_and_one_too_many_is_an_extra(tmp_path: Path) -> None:
 
 def test_a_wash_stage_is_counted_and_inspected(tmp_path: Path) -> None:
     with gauge_on(tmp_path, "wash", "wash-stroke", speed=WASH_SPEED) as (gauge, home):
-        words = ("capture", "t", "wash", "--stage", "60", "--phase", "treated", "--speed", str(WASH_SPEED))
+        words = ("capture", "t", "wash", "--stage", "60", "--early", "--speed", str(WASH_SPEED))
         with Command(*words, "--linger", "0", "--home", home.folder) as capture:
             capture.until("port")
             gauge.tell("strokes 60")
@@ -204,7 +203,7 @@ def test_ctrl_c_gives_a_check_up_and_its_values_are_kept(tmp_path: Path) -> None
 
 def test_a_person_s_answers_are_taken_while_a_wash_runs(tmp_path: Path) -> None:
     with gauge_on(tmp_path, "wash", "wash-stroke", speed=WASH_SPEED) as (gauge, home):
-        words = ("capture", "t", "wash", "--stage", "60", "--phase", "treated", "--speed", str(WASH_SPEED))
+        words = ("capture", "t", "wash", "--stage", "60", "--early", "--speed", str(WASH_SPEED))
         with Command(*words, "--linger", "0", "--home", home.folder) as capture:
             capture.until("port")
             gauge.tell("strokes 70")

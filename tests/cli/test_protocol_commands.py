@@ -211,13 +211,29 @@ def test_a_new_bench_asks_what_it_must_know(tmp_path: Path, monkeypatch: pytest.
     assert (bench.place.latitude_deg, bench.place.height_m) == (52.0, 80.0)
     assert {name: gauge.port for name, gauge in bench.gauges.items()} == {
         "force": "tcp://127.0.0.1:5",
-        "wash": "serial:usb=FILL-THIS-IN",
+        "wash": "serial:usb=FILL-IN-WASH",
     }
     assert list(bench.references) == ["weight-200g", "strokes-50"]
     assert home.method().title == "Starting method"
     assert home.protocol().title == "Starting protocol"
     assert not list(home.folder.glob("*draft*"))
     assert "laid out already" in run(home, "init"), "and asks nothing a second time"
+
+
+def test_gauges_that_are_plugged_in_later_do_not_stand_in_each_others_way(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(begin, "on_terminal", lambda: True)
+    home = Home(tmp_path / "bench")
+    typed = ["B (invented)", "", "n", "1", "tcp://h:1", "", "1", "tcp://h:1", "later", "", "1", "later", ""]
+    said = run(home, "init", typed="\n".join([*typed, "n", "n", "50"]) + "\n")
+    assert "tcp://h:1 is the port of a gauge further up" in said
+    ports = {name: gauge.port for name, gauge in home.bench().gauges.items()}
+    assert ports == {
+        "force": "tcp://h:1",
+        "gloss": "serial:usb=FILL-IN-GLOSS",
+        "wash": "serial:usb=FILL-IN-WASH",
+    }
 
 
 def test_asked_for_nothing_it_writes_the_example(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
