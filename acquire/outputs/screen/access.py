@@ -126,9 +126,14 @@ class Admissions:
         self._write()
         return key
 
-    def withdraw(self) -> int:
-        """Lets nobody in any more who was let in so far; gives how many these were."""
-        gone, self._known = len(self._known), []
+    def withdraw(self, digest: str | None = None) -> int:
+        """Lets nobody in any more who was let in so far, or not the one of that digest; gives how many.
+
+        Raises:
+            ConfigError: it cannot be written down; nobody is let in all the same, until the next start.
+        """
+        kept = [] if digest is None else [one for one in self._known if one.digest != digest]
+        gone, self._known = len(self._known) - len(kept), kept
         self._write()
         return gone
 

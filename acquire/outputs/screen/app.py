@@ -22,6 +22,7 @@ from acquire.live import Live
 from acquire.outputs.screen.access import COOKIE, SESSION_DAYS, Admissions, Gate, json_no
 from acquire.outputs.screen.events import Openings
 from acquire.outputs.screen.orders import Orders
+from acquire.outputs.screen.present import Present
 from acquire.service.desk import Desk
 
 HERE = Path(__file__).parent
@@ -58,7 +59,11 @@ class Screen:
 
     @cached_property
     def orders(self) -> Orders:
-        return Orders(self.home, self.desk)
+        return Orders(self.home, self.desk, self.clock)
+
+    @cached_property
+    def present(self) -> Present:
+        return Present(self.home, self.clock)
 
     @cached_property
     def pages(self) -> Environment:
@@ -89,12 +94,14 @@ def make_app(screen: Screen, *, hosts: Iterable[str], routes: Iterable[BaseRoute
     """
 
     async def events(request: Request) -> Response:
-        stream = screen.openings.stream(request.headers.get("last-event-id"))
+        # A page that opens the stream anew itself cannot send the header.
+        last = request.headers.get("last-event-id") or request.query_params.get("last")
+        stream = screen.openings.stream(last)
         return StreamingResponse(stream, media_type="text/event-stream", headers={"X-Accel-Buffering": "no"})
 
     async def order(request: Request) -> Response:
         try:
-            body = await _json(request)
+            body = await json_body(request)
             said = await run_in_threadpool(screen.orders.give, request.path_params["name"], body)
         except PanelwrightError as error:
             return json_no(error)
@@ -147,7 +154,12 @@ def _said(text: str) -> Response:
     return Response(json.dumps({"said": text}), media_type="application/json")
 
 
-async def _json(request: Request) -> object:
+async def json_body(request: Request) -> object:
+    """The body of an order.
+
+    Raises:
+        ConfigError: it is too long, or no JSON.
+    """
     body = b""
     async for chunk in request.stream():
         body += chunk

@@ -3,7 +3,8 @@
     Live ──wake──> the page's stream ──"news"──> browser
 
 An event carries the number up to which its page knows everything; a browser whose connection dropped sends it
-back by itself (Last-Event-ID) and gets what it missed. A slow browser costs memory for its newest trace only.
+back by itself (Last-Event-ID) and gets what it missed, marked as caught up. A slow browser costs memory for
+its newest trace only.
 """
 
 import asyncio
@@ -21,6 +22,10 @@ from acquire.service.desk import Armed, Desk
 
 BEAT_S = 2.0
 """So often a page hears that the bench is there, if nothing happens."""
+PACE_S = 0.02
+"""No page hears more often than this: a gauge of 1 kHz would wake it a hundred times a second."""
+RECENT_N = 60
+"""So much of what was told before it came a new page hears, to show how things stand."""
 
 _SEEN = TypeAdapter(GaugeSeen)
 State = dict[str, Any]
@@ -66,8 +71,11 @@ class Openings:
         self._wakes.add(wake)
         try:
             with self._live.subscribe(since=since, wake=wake) as subscription:
-                yield self._event("state", snapshot.number if since is None else since, self._whole(snapshot))
+                yield self._event("state", since, self._whole(snapshot))
                 known = self.desk_state()
+                missed = subscription.take()
+                if missed:
+                    yield self._news(missed, known, caught_up=True)
                 while True:
                     try:
                         await asyncio.wait_for(woken.wait(), BEAT_S)
@@ -78,10 +86,14 @@ class Openings:
                     news, desk = subscription.take(), self.desk_state()
                     if news or desk != known:
                         known = desk
-                        number = news.told[-1].number if news.told else None
-                        yield self._event("news", number, _news(news) | {"desk": desk})
+                        yield self._news(news, desk)
+                        await asyncio.sleep(PACE_S)
         finally:
             self._wakes.discard(wake)
+
+    def _news(self, news: News, desk: State, *, caught_up: bool = False) -> bytes:
+        number = news.told[-1].number if news.told else None
+        return self._event("news", number, _news(news) | {"desk": desk, "caught_up": caught_up})
 
     def _event(self, kind: str, number: int | None, data: State) -> bytes:
         data |= {"t_utc": self._clock.utc().isoformat()}
@@ -99,11 +111,11 @@ class Openings:
         }
 
 
-def _since(last: str | None, snapshot: Snapshot) -> int | None:
-    """Where a page goes on that was away; None for a new one, or one of another run of the program."""
+def _since(last: str | None, snapshot: Snapshot) -> int:
+    """Where a page goes on that was away; one that is new, or knows another run, begins a little earlier."""
     run, _, number = (last or "").partition(".")
-    if run != snapshot.run or not number.isdigit():
-        return None
+    if run != snapshot.run or not number.isascii() or not number.isdigit():
+        return max(0, snapshot.number - RECENT_N)
     return min(int(number), snapshot.number)
 
 
@@ -138,7 +150,7 @@ def _told(told: Told) -> State:
             "text": about.text,
             "gauge": about.gauge,
             "progress": about.progress,
-            "about": _plain(body),
+            "about": plain(body),
         }
     return {"number": told.number, "kind": "gauge", "state": _SEEN.dump_python(about, mode="json")}
 
@@ -157,9 +169,10 @@ def _number(value: float) -> float | None:
     return float(f"{value:.6g}") if math.isfinite(value) else None
 
 
-def _plain(body: Any) -> Any:
+def plain(body: Any) -> Any:
+    """As JSON can hold it: null where a number is none."""
     if isinstance(body, dict):
-        return {key: _plain(value) for key, value in body.items()}
+        return {key: plain(value) for key, value in body.items()}
     if isinstance(body, list):
-        return [_plain(value) for value in body]
+        return [plain(value) for value in body]
     return None if isinstance(body, float) and not math.isfinite(body) else body

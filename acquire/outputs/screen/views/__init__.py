@@ -3,8 +3,11 @@
 from starlette.routing import BaseRoute
 
 from acquire.outputs.screen.app import Screen
+from acquire.outputs.screen.views import bench, links
+
+PARTS = (bench, links)
 
 
 def routes(screen: Screen) -> list[BaseRoute]:
     """Every page's routes."""
-    return []
+    return [route for part in PARTS for route in part.routes(screen)]
