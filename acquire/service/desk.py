@@ -80,6 +80,8 @@ class Desk:
         self._service: Service | None = None
         self._task: Task | None = None
         self._full_ns: int | None = None
+        self._let_go: Armed | None = None
+        """The step that was let go because it was full, until a person gives another order."""
         self.failed: str | None = None
         """Why the service is not running, while it is not."""
 
@@ -148,6 +150,7 @@ class Desk:
     def release(self) -> None:
         """Nothing is armed any more; what was taken is kept."""
         self._rest()
+        self._let_go = None
         self._set(None)
 
     def pause(self) -> None:
@@ -174,9 +177,14 @@ class Desk:
     def undo(self, reason: str) -> str:
         """The newest reading of the armed step does not count: a ruling with its reason, no deletion.
 
+        A step that was let go because it was full is armed again for it: that it was the last reading that
+        went wrong is noticed only then.
+
         Raises:
             ConfigError: nothing is armed, or it has no reading that could be undone.
         """
+        if self._armed is None and self._let_go is not None:
+            self._take_up(self._let_go)
         armed = self._must_be_armed()
         if not isinstance(self._task, Measure):
             raise ConfigError(
@@ -193,7 +201,7 @@ class Desk:
         old, self._task = self._task, task
         if old is not None:
             self._running().rest(old)
-        self._full_ns = None
+        self._full_ns = self._let_go = None
         self._set(armed)
 
     def _take_up(self, armed: Armed) -> None:
@@ -270,6 +278,7 @@ class Desk:
             self._full_ns = now_ns
         elif (now_ns - self._full_ns) / 1e9 >= LINGER_S:
             self.release()
+            self._let_go = armed if isinstance(task, Measure) else None
 
     def _say_failed(self, error: Exception) -> None:
         hint = getattr(error, "hint", "")

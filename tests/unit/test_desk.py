@@ -109,6 +109,21 @@ def test_a_step_that_was_full_is_open_again_after_an_undo(tmp_path: Path) -> Non
             bench.desk.ask(lambda: bench.desk.undo("once more"))
 
 
+def test_the_last_reading_of_a_step_can_be_undone_after_it_was_let_go(tmp_path: Path) -> None:
+    with desk(tmp_path) as bench:
+        bench.rig.trial()
+        bench.desk.ask(lambda: bench.desk.arm("t", gloss()))
+        bench.press(90.1, 90.2, 55.0)
+        bench.rig.clock.move(LINGER_S)
+        until(lambda: bench.desk.armed is None)
+        said = bench.desk.ask(lambda: bench.desk.undo("lifted too soon"))
+        assert said == "undone: 55 GU (unchecked today); 2 of 3"
+        assert bench.desk.armed == Armed(trial="t", step=gloss())
+        bench.desk.ask(bench.desk.release)
+        with pytest.raises(ConfigError, match="nothing is armed"):
+            bench.desk.ask(lambda: bench.desk.undo("a person let go of it"))
+
+
 def test_an_extra_that_was_asked_for_is_waited_for(tmp_path: Path) -> None:
     with desk(tmp_path) as bench:
         bench.rig.trial()
