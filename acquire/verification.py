@@ -23,6 +23,7 @@ from acquire.imports import compare_imports, imported_names
 from acquire.journal import Journal
 from acquire.judgements import judge_again
 from acquire.model import Reading, Refusal, StreamStart
+from acquire.notebook import altered_photos
 from acquire.recordings import Header, read_header
 from acquire.sources import replay
 from acquire.stream import GaugeStream
@@ -125,13 +126,14 @@ def verify(
 
 
 def _typed_and_sealed(home: Home, journal: Journal, faults: list[Fault]) -> set[str]:
-    """Looks at imported tables and opened seals; gives the names that the tables are kept under."""
+    """Looks at imported tables, opened seals and photographs; gives the names that the tables are kept under."""
     try:
         faults += compare_imports(home, journal)
         faults += (Fault(said) for said in broken_seals(journal))
+        faults += (Fault(said) for said in altered_photos(home, journal))
         return set(imported_names(journal))
     except JournalError as error:
-        faults.append(Fault(f"{error}; imported tables and opened seals were not compared"))
+        faults.append(Fault(f"{error}; imported tables, opened seals and photographs were not compared"))
         return set()
 
 

@@ -43,6 +43,7 @@ _COMMANDS = {
     "rule": "acquire.cli.trial:rule",
     "score": "acquire.cli.results:score",
     "serve": "acquire.cli.serve:serve",
+    "signing-key": "acquire.cli.signing:signing_key",
     "simulate": "simulators.cli:simulate",
     "stamps": "acquire.cli.doubts:stamps",
     "standings": "acquire.cli.results:standings",

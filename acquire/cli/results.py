@@ -14,7 +14,6 @@ if TYPE_CHECKING:
     from acquire.results import Material
     from acquire.scoring.results import Scorecard
     from acquire.scoring.standings import Standings
-    from acquire.verification import VerificationReport
 
 method_option = click.option(
     "--method",
@@ -162,28 +161,44 @@ def journal(kind: str | None, last: int | None, home: Path, as_json: bool) -> No
         print_event(event)
 
 
-@click.command(epilog="Example:  panelwright verify --head 1ca19995f760eb2c...")
+@click.command(epilog="Example:  panelwright verify bundle.zip --public-key tester.pub")
+@click.argument("bundle", required=False, type=click.Path(path_type=Path, exists=True, dir_okay=False))
+@click.option(
+    "--public-key",
+    type=click.Path(path_type=Path, exists=True, dir_okay=False),
+    help="The tester's, from elsewhere than the BUNDLE, which must be signed with it.",
+)
 @click.option("--head", metavar="HASH", help="The head as noted elsewhere earlier: it must be in the chain.")
 @home_option
 @json_option
-def verify(head: str | None, home: Path, as_json: bool) -> None:
+def verify(bundle: Path | None, public_key: Path | None, head: str | None, home: Path, as_json: bool) -> None:
     """Prove that the journal is whole and every reading follows from its recording.
 
     Walks the journal's chain, then runs every recording through the code that ran live and compares each
     reading and refusal to the last digit. Then derives every stamp and check again from the events before it.
     Ends with status 1 if anything is wrong.
+
+    Of a BUNDLE, which needs no bench, also signature, files, and every published figure, worked out again by
+    the method it was published by.
     """
     from rich.console import Console
 
+    from acquire.cli.proved import print_bundle, print_verification, prove, verification_data
     from acquire.verification import verify as run
 
+    if bundle is not None:
+        print_bundle(prove(bundle, public_key, head), as_json=as_json)
+        return
+    if public_key is not None:
+        raise click.UsageError("--public-key is for a BUNDLE: name its file")
     place = Home(home)
     with Console(stderr=True).status("walking the chain") as status:
         report = run(place, expected_head=head, watch=lambda name: status.update(f"replaying {name}"))
     if as_json:
-        echo_json(_verification_data(report))
+        echo_json(verification_data(report))
     else:
-        _print_verification(report)
+        print_verification(report)
+        click.echo("All holds." if report.holds else "NOT in order.")
     if not report.holds:
         raise SystemExit(1)
 
@@ -248,52 +263,3 @@ def _material(place: Home, *, as_stamped: bool, as_of: str | None) -> "Material"
 
     with place.journal(readonly=True) as opened:
         return gather(journal_as_of(place, opened, as_of), as_stamped=as_stamped)
-
-
-def _verification_data(found: "VerificationReport") -> dict[str, object]:
-    broken = found.chain.broken
-    return {
-        "holds": found.holds,
-        "events": found.chain.events_n,
-        "head": found.chain.head_hash,
-        "broken": None
-        if broken is None
-        else {"event": broken.seq, "what": broken.what, "detail": broken.detail},
-        "recordings": found.recordings_n,
-        "readings": found.readings_n,
-        "refusals": found.refusals_n,
-        "faults": [
-            {"recording": fault.recording, "item": fault.item, "what": fault.what} for fault in found.faults
-        ],
-        "cut": list(found.cut),
-        "stamps": found.stamps_n,
-        "checks": found.checks_n,
-        "readings_before_bench_file": found.before_bench_n,
-    }
-
-
-def _print_verification(found: "VerificationReport") -> None:
-    chain = found.chain
-    if chain.broken is None:
-        click.echo(f"Journal: {chain.events_n} events, every link holds.")
-        click.echo(f"Its head, to note where nobody can change it:\n  {chain.head_hash}")
-    else:
-        click.echo(f"Journal: BROKEN at event {chain.broken.seq}: {chain.broken.detail}.")
-    compared = (
-        f"{found.readings_n} readings and {found.refusals_n} refusals from {found.recordings_n} recordings"
-    )
-    if not found.faults:
-        click.echo(f"Recordings: {compared}, every one came out the same.")
-    else:
-        click.echo(f"Recordings: {compared}, and {len(found.faults)} thing(s) wrong:")
-        for fault in found.faults:
-            click.echo(f"  {fault}")
-    click.echo(f"Stamps: {found.stamps_n} stamps and {found.checks_n} checks derived again.")
-    if found.before_bench_n:
-        click.echo(
-            f"Told, and no fault: {found.before_bench_n} readings are from before the journal kept the bench "
-            "file; their stamps cannot be derived again."
-        )
-    for name in found.cut:
-        click.echo(f"Told, and no fault: the last line of {name} was never finished (a killed program).")
-    click.echo("All holds." if found.holds else "NOT in order.")
