@@ -31,8 +31,7 @@ from acquire.known import amendments_of, as_stamped
 from acquire.model import UNIT_OF, Amendment, Climate, Reading, StreamStart
 from acquire.outputs.drift_figure import draw_drift
 from acquire.outputs.drift_table import VERDICTS, basis_in_words
-from acquire.outputs.pages import put, render, said_simulated, style
-from acquire.outputs.report.figures import inline_svg
+from acquire.outputs.pages import inline_svg, put, render, said_simulated, style
 
 CLAUSES = (
     ("Equipment is checked before use", "6.4.4", "from memory", "Stamp of every reading; rules of the gauge"),

@@ -1,11 +1,12 @@
 """What all written pages share: the template engine, how a file gets its place, the word simulated."""
 
 import os
+import re
 from collections.abc import Iterable
 from pathlib import Path
 
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
-from markupsafe import Markup
+from markupsafe import Markup, escape
 
 from acquire.bench import Bench
 from acquire.errors import PanelwrightError, RecordingError
@@ -15,6 +16,7 @@ from acquire.recordings import read_header
 
 TEMPLATES = Path(__file__).parent / "templates"
 _MADE_UP = ("simulated", "invented")
+_ID = re.compile(r'\b(id="|xlink:href="#|url\(#)')
 
 
 def render(template: str, **content: object) -> str:
@@ -32,6 +34,20 @@ def render(template: str, **content: object) -> str:
 def style(*names: str) -> Markup:
     """Style sheets, to stand inside the page."""
     return Markup("\n".join((TEMPLATES / name).read_text(encoding="utf-8") for name in names))
+
+
+def inline_svg(svg: str, name: str, alt: str) -> Markup:
+    """A drawing by matplotlib alone, sized by the page, with ids of its own and words for those who cannot
+    see it."""
+    drawing = svg[svg.index("<svg") :]
+    head, body = drawing.split(">", 1)
+    box = re.search(r'viewBox="[^"]*"', head)
+    assert box is not None, "matplotlib writes a viewBox"
+    body = _ID.sub(lambda found: f"{found[1]}{name}-", body)
+    return Markup(
+        f'<svg xmlns="http://www.w3.org/2000/svg" xmlns:xlink="http://www.w3.org/1999/xlink" {box[0]} '
+        f'role="img" aria-label="{escape(alt)}">{body}'
+    )
 
 
 def put(page: Path, text: str, *, hint: str) -> None:

@@ -1,24 +1,19 @@
-"""One pull as a drawing: line, marks and words that survive grey print and colour-blind eyes."""
+"""Pulls as drawings: line, marks and words that survive grey print and colour-blind eyes."""
 
-import re
 from collections.abc import Sequence
 from dataclasses import dataclass
-from io import StringIO
 from typing import Self
 
-import matplotlib as mpl
-from markupsafe import Markup, escape
-from matplotlib.axes import Axes
-from matplotlib.figure import Figure
+import numpy as np
+from markupsafe import Markup
 
+from acquire.model import Reading
+from acquire.outputs.drawing import Axis, Canvas, across, thinned, upwards
 from acquire.outputs.report.traces import PullTrace
 
-# Told apart by shape and label first; the colours are of the palette of Okabe and Ito.
-TRACE, BREAK, LEVEL = "#0072B2", "#B34700", "#222222"
-SIZE_IN = (3.7, 2.6)
+WIDTH, HEIGHT = 370, 250
 HEADROOM = 1.22
-
-_ID = re.compile(r'\b(id="|xlink:href="#|url\(#)')
+_LEFT, _RIGHT, _TOP, _BOTTOM = 38, 366, 22, 214
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,88 +33,77 @@ class Frame:
             max(float(trace.force_n.max()) for trace in traces),
         )
 
+    @property
+    def axes(self) -> tuple[Axis, Axis]:
+        """Of time and of force."""
+        from_s, to_s = (self.from_s, self.to_s) if self.to_s > self.from_s else (-1.0, 1.0)
+        top_n = self.top_n if self.top_n > 0 else 1.0
+        return Axis(from_s, to_s, _LEFT, _RIGHT), Axis(-0.08 * top_n, HEADROOM * top_n, _BOTTOM, _TOP)
 
-def draw_pull(trace: PullTrace, frame: Frame, *, name: str, alt: str) -> Markup:
-    """The pull as inline SVG.
+
+def draw_pull(trace: PullTrace, frame: Frame, *, alt: str) -> Markup:
+    """One pull as inline SVG.
 
     Args:
         frame: what the axes show.
-        name: makes the ids inside unique on the page.
         alt: what a person who cannot see it is told.
     """
-    with mpl.rc_context(
-        {
-            "svg.fonttype": "none",
-            "svg.hashsalt": "panelwright",
-            "font.family": "sans-serif",
-            "font.size": 8.5,
-            "axes.spines.top": False,
-            "axes.spines.right": False,
-            "axes.linewidth": 0.6,
-            "path.simplify": True,
-        }
-    ):
-        figure = Figure(figsize=SIZE_IN, layout="constrained")
-        axes = figure.add_subplot()
-        axes.plot(trace.t_s, trace.force_n, color=TRACE, linewidth=1.1)
-        _mark_rest(axes, frame)
-        _mark_break(axes, trace)
-        _mark_sliding(axes, trace)
-        axes.set_xlabel("time from the break, s")
-        axes.set_ylabel("force above rest, N")
-        axes.set_xlim(frame.from_s, frame.to_s)
-        axes.set_ylim(-0.08 * frame.top_n, HEADROOM * frame.top_n)
-        axes.grid(visible=True, color="#dddddd", linewidth=0.5)
-        text = StringIO()
-        nothing = dict.fromkeys(("Date", "Creator", "Format", "Type"))
-        figure.savefig(text, format="svg", metadata=nothing, transparent=True)
-    return inline_svg(text.getvalue(), name, alt)
+    canvas, time, force = _begin(frame, alt)
+    _draw_line(canvas, trace, time, force, "trace")
+    _mark_sliding(canvas, trace, time, force)
+    canvas.dot(time.at(0.0), force.at(trace.reading.value), "broke", radius=4)
+    canvas.words(
+        min(time.at(0.0), _RIGHT - 45),
+        force.at(trace.reading.value) - 9,
+        f"break {trace.reading.value:.3g} N",
+        "broke-said",
+        "middle",
+    )
+    return canvas.done()
 
 
-def _mark_rest(axes: Axes, frame: Frame) -> None:
-    axes.axhline(0.0, color=LEVEL, linewidth=0.9, linestyle=":")
-    axes.annotate("rest", (frame.from_s, 0.0), (2, 3), textcoords="offset points", color=LEVEL, va="bottom")
+def draw_pulls(traces: Sequence[PullTrace], frame: Frame, *, alt: str) -> Markup:
+    """Several pulls over each other, at least one, with the mean of their breaks."""
+    canvas, time, force = _begin(frame, alt)
+    for trace in traces:
+        _draw_line(canvas, trace, time, force, "many")
+    for trace in traces:
+        canvas.dot(time.at(0.0), force.at(trace.reading.value), "broke", radius=3)
+    mean_n = float(np.mean([trace.reading.value for trace in traces]))
+    canvas.line(_LEFT, force.at(mean_n), _RIGHT, force.at(mean_n), "level")
+    said = f"break {mean_n:.3g} N" if len(traces) == 1 else f"{len(traces)} breaks, mean {mean_n:.3g} N"
+    canvas.words(_RIGHT - 2, force.at(mean_n) - 5, said, "broke-said", "end")
+    return canvas.done()
 
 
-def _mark_break(axes: Axes, trace: PullTrace) -> None:
-    value_n = trace.reading.value
-    axes.plot([0.0], [value_n], marker="o", markersize=6, color=BREAK, fillstyle="none", zorder=3)
-    axes.annotate(
-        f"break {value_n:.3g} N",
-        (0.0, value_n),
-        (0, 6),
-        textcoords="offset points",
-        color=BREAK,
-        ha="center",
-        va="bottom",
+def words_of_pull(reading: Reading, what: str) -> str:
+    """What a person who cannot see the drawing of a pull is told; `what` names the panel."""
+    sliding_n = reading.details.get("sliding_n")
+    slides = f", then slides at {sliding_n:.3g} N" if isinstance(sliding_n, int | float) else ""
+    return (
+        f"Force over time of one pull, {what}: from rest it rises to a break at "
+        f"{reading.value:.3g} N{slides}, and is let go."
     )
 
 
-def _mark_sliding(axes: Axes, trace: PullTrace) -> None:
+def _begin(frame: Frame, alt: str) -> tuple[Canvas, Axis, Axis]:
+    canvas = Canvas(WIDTH, HEIGHT, alt)
+    time, force = frame.axes
+    across(canvas, time, top=_TOP, bottom=_BOTTOM, title="time from the break, s")
+    upwards(canvas, force, left=_LEFT, right=_RIGHT, title="force above rest, N")
+    canvas.line(_LEFT, force.at(0.0), _RIGHT, force.at(0.0), "rest")
+    return canvas, time, force
+
+
+def _draw_line(canvas: Canvas, trace: PullTrace, time: Axis, force: Axis, look: str) -> None:
+    t_s, force_n = thinned(trace.t_s, trace.force_n)
+    canvas.path(time.along(t_s), force.along(force_n), look)
+
+
+def _mark_sliding(canvas: Canvas, trace: PullTrace, time: Axis, force: Axis) -> None:
     sliding_n, end_s = trace.reading.details.get("sliding_n"), trace.reading.details.get("t_end_s")
     if not isinstance(sliding_n, int | float) or not isinstance(end_s, int | float):
         return
     stop_s = end_s - trace.reading.t_mono_ns / 1e9
-    axes.hlines(sliding_n, 0.0, stop_s, color=LEVEL, linewidth=1.1, linestyles="--", zorder=3)
-    axes.annotate(
-        f"sliding {sliding_n:.3g} N",
-        (stop_s, sliding_n),
-        (-4, -7),
-        textcoords="offset points",
-        color=LEVEL,
-        ha="right",
-        va="top",
-    )
-
-
-def inline_svg(svg: str, name: str, alt: str) -> Markup:
-    """Only the drawing, sized by the page, with ids of its own and words for those who cannot see it."""
-    drawing = svg[svg.index("<svg") :]
-    head, body = drawing.split(">", 1)
-    box = re.search(r'viewBox="[^"]*"', head)
-    assert box is not None, "matplotlib writes a viewBox"
-    body = _ID.sub(lambda found: f"{found[1]}{name}-", body)
-    return Markup(
-        f'<svg xmlns="http://www.w3.org/2000/svg" xmlns:xlink="http://www.w3.org/1999/xlink" {box[0]} '
-        f'role="img" aria-label="{escape(alt)}">{body}'
-    )
+    canvas.line(time.at(0.0), force.at(sliding_n), time.at(stop_s), force.at(sliding_n), "level")
+    canvas.words(time.at(stop_s) - 2, force.at(sliding_n) + 13, f"sliding {sliding_n:.3g} N", anchor="end")

@@ -14,7 +14,7 @@ from acquire.home import Home
 from acquire.model import Phase, Reading, Test, Trial
 from acquire.outputs import budgets, words
 from acquire.outputs.pages import put, render, said_simulated, style
-from acquire.outputs.report.figures import Frame, draw_pull
+from acquire.outputs.report.figures import Frame, draw_pull, words_of_pull
 from acquire.outputs.report.traces import PullTrace, pull_traces
 from acquire.results import Material, gather, scorecards
 from acquire.scoring.method import Method
@@ -122,7 +122,7 @@ def _render(
         recordings_n=len(material.streams),
         newest=newest,
         head_hash=head_hash,
-        css=style("report.css"),
+        css=style("report.css", "figures.css"),
     )
 
 
@@ -139,10 +139,10 @@ def _sections(
             trial=material.trial(row.trial),
             card=card_of[row.trial],
             row=row,
-            plots=_plots(f"t{number}", [traces[one.id] for one in chosen[row.trial] if one.id in traces]),
+            plots=_plots([traces[one.id] for one in chosen[row.trial] if one.id in traces]),
             refusals=_refusals(material, row.trial),
         )
-        for number, row in enumerate(ranked.rows)
+        for row in ranked.rows
     ]
     return sections, problems
 
@@ -164,7 +164,7 @@ def _middle(panel: PanelResult, phase: Phase, by_id: dict[str, Reading]) -> Read
     return ordered[len(ordered) // 2] if ordered else None
 
 
-def _plots(name: str, traces: list[PullTrace]) -> list[Plot]:
+def _plots(traces: list[PullTrace]) -> list[Plot]:
     if not traces:
         return []
     frame = Frame.around(traces)
@@ -173,13 +173,7 @@ def _plots(name: str, traces: list[PullTrace]) -> list[Plot]:
         reading = trace.reading
         step = reading.step
         what = f"{step.phase} panel {step.panel}"
-        sliding_n = reading.details.get("sliding_n")
-        slides = f", then slides at {sliding_n:.3g} N" if isinstance(sliding_n, int | float) else ""
-        alt = (
-            f"Force over time of one pull, {what}: from rest it rises to a break at "
-            f"{reading.value:.3g} N{slides}, and is let go."
-        )
-        drawing = draw_pull(trace, frame, name=f"{name}-{step.phase}", alt=alt)
+        drawing = draw_pull(trace, frame, alt=words_of_pull(reading, what))
         plots.append(Plot(drawing, what[:1].upper() + what[1:], reading))
     return plots
 
