@@ -15,7 +15,9 @@ from pathlib import Path
 
 import pytest
 
+from acquire.errors import JournalError
 from acquire.outputs.mqtt.cursor import FILE
+from acquire.outputs.mqtt.lanes import Durable
 from tests.benches import MadeBench
 from tests.broker.broker import Broker
 from tests.broker.certificates import Certificates
@@ -202,6 +204,22 @@ def test_killed_without_warning_the_broker_says_that_the_bench_is_gone(
     with hearing(broker.settings(), "panelwright/1/+/state") as late:
         until(lambda: len(late) == 1)
     assert on(late, "/state")[0]["online"] is False
+
+
+def test_a_bus_that_ends_because_of_its_journal_does_not_leave_the_bench_online(
+    made: MadeBench, broker: Broker, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    async def unreadable(*_: object) -> None:
+        raise JournalError("the journal cannot be read (invented)")
+
+    monkeypatch.setattr(Durable, "run", unreadable)
+    with (
+        hearing(broker.settings()) as heard,
+        pytest.raises(JournalError, match="invented"),
+        bus(made.home, broker.settings()),
+    ):
+        until(lambda: bool(on(heard, "/state")) and not on(heard, "/state")[-1]["online"])
+    assert [on(heard, "/state")[place]["said"] for place in (0, -1)] == ["connected", "vanished"]
 
 
 @pytest.mark.slow

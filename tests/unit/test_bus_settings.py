@@ -61,6 +61,22 @@ def test_a_password_is_not_shown() -> None:
     assert SECRET not in settings.target
 
 
+@pytest.mark.parametrize(
+    ("url", "user", "exposed"),
+    [
+        ("mqtt://broker.example", "bench", True),
+        ("mqtts://broker.example", "bench", False),
+        ("mqtt://127.0.0.1", "bench", False),
+        ("mqtt://broker.example", "", False),
+    ],
+)
+def test_a_password_in_the_clear_is_noticed(url: str, user: str, *, exposed: bool) -> None:
+    environ = {"PANELWRIGHT_MQTT_URL": url}
+    if user:
+        environ |= {"PANELWRIGHT_MQTT_USER": user, "PANELWRIGHT_MQTT_PASSWORD": SECRET}
+    assert BusSettings.from_environment(environ).exposed == exposed
+
+
 def test_with_tls_the_brokers_certificate_and_name_are_checked() -> None:
     context = BusSettings("broker.example", 8883, tls=True).tls_context()
     assert context is not None

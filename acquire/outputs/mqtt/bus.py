@@ -10,6 +10,7 @@ import aiomqtt
 from pydantic import ValidationError
 
 from acquire.clock import Clock, SystemClock
+from acquire.errors import PanelwrightError
 from acquire.home import Home
 from acquire.journal import Journal
 from acquire.live import Live
@@ -98,6 +99,8 @@ class _Bus:
     async def run(self, stop: threading.Event) -> None:
         self._gauges.history(self._journal)
         self._same_journal()
+        if self._settings.exposed:
+            self._say(f"the password for {self._settings.target} travels unencrypted; use mqtts://")
         watch = asyncio.create_task(self._watch(stop))
         wait_s = self._settings.first_wait_s
         try:
@@ -137,8 +140,8 @@ class _Bus:
 
     async def _session(self) -> None:
         """One connection, from its first message to its end."""
-        will = aiomqtt.Will(topic(self._bench, "state"), encode(self._state(False, "vanished")), 1, True)
-        async with self._dialler.connect(will) as connection:
+        state, gone = topic(self._bench, "state"), encode(self._state(False, "vanished"))
+        async with self._dialler.connect(aiomqtt.Will(state, gone, 1, True)) as connection:
             # Whoever sees the state may ask at once.
             await connection.subscribe(topic(self._bench, "again"))
             await self._publish_state(connection, True, "connected")
@@ -147,7 +150,12 @@ class _Bus:
             self._say(f"connected to {self._settings.target}, MQTT {connection.version}")
             self._gauges.forget_sent()
             await publish_gauges(connection, self._bench, self._gauges)
-            await until_first_ends(self._until_stopped(), *self._parts(connection))
+            try:
+                await until_first_ends(self._until_stopped(), *self._parts(connection))
+            except PanelwrightError:
+                # We take our leave in order, so the broker would not say it for us.
+                await connection.publish(state, gone, retain=True)
+                raise
             await self._publish_state(connection, False, "stopped")
 
     def _parts(self, connection: Connection) -> list[Coroutine[Any, Any, None]]:

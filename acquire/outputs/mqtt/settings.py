@@ -74,6 +74,12 @@ class BusSettings:
         host = f"[{self.host}]" if ":" in self.host else self.host
         return f"{'mqtts' if self.tls else 'mqtt'}://{host}:{self.port}"
 
+    @property
+    def exposed(self) -> bool:
+        """A password would travel over a network in the clear."""
+        own = self.host in ("localhost", "::1") or self.host.startswith("127.")
+        return self.password is not None and not self.tls and not own
+
     def tls_context(self) -> ssl.SSLContext | None:
         """Checks the broker's certificate and name; None without TLS.
 
