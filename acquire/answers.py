@@ -139,13 +139,27 @@ def _must_be_one_line(what: str, name: str) -> None:
         raise ConfigError(f"the name of a {what} {error}", hint="choose another name") from error
 
 
-def rate(journal: Journal, clock: Clock, method: Method, trial: Trial, step: Step, value: float) -> Rating:
+def rate(
+    journal: Journal,
+    clock: Clock,
+    method: Method,
+    trial: Trial,
+    step: Step,
+    value: float,
+    *,
+    form: str | None = None,
+) -> Rating:
     """Writes down a rating; an earlier one of the same step stays in the journal and no longer counts.
+
+    Args:
+        form: what its id is made of, so that a form that is sent twice is written once.
 
     Raises:
         MethodError: it is not on the method's scale.
+        JournalError: that form was written before.
     """
-    rating = Rating(id=f"rating.{uuid4().hex}", trial=trial.id, step=step, value=value, t_utc=clock.utc())
+    id_ = f"rating.{form or uuid4().hex}"
+    rating = Rating(id=id_, trial=trial.id, step=step, value=value, t_utc=clock.utc())
     check_rating(rating, trial, method)
     _write(journal, clock, "rating", rating, rating.id)
     return rating
@@ -161,12 +175,14 @@ def inspect(
     against_control: Literal["better", "same", "worse"] | None = None,
     cut_through: bool = False,
     note: str = "",
+    form: str | None = None,
 ) -> Inspection:
     """Writes down whether water still behaves at a wash stage, with the strokes really counted so far.
 
     Args:
         against_control: how water behaves beside the panel's untreated control zone.
         cut_through: the finish is cut through, worse than the control zone shows.
+        form: as of `rate`.
     """
     if step.stage is None:
         raise MethodError(f"{step} has no wash stage", hint="say which stage was inspected")
@@ -179,7 +195,7 @@ def inspect(
     }
     counted = stroke_readings(trial.id, step.panel, record.readings)
     inspection = Inspection(
-        id=f"inspection.{uuid4().hex}",
+        id=f"inspection.{form or uuid4().hex}",
         trial=trial.id,
         panel=step.panel,
         stage=step.stage,

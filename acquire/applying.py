@@ -40,6 +40,7 @@ def apply(
     ago_min: float = 0.0,
     early: bool = False,
     note: str = "",
+    form: str | None = None,
 ) -> Application:
     """Writes down that the product was put on a panel; its cure counts from then.
 
@@ -48,6 +49,7 @@ def apply(
             the bench told within the last half hour, if one did.
         ago_min: minutes since it was applied.
         early: although something else should have come first; it is marked.
+        form: what its id is made of, so that a form that is sent twice is written once.
 
     Raises:
         ConfigError: the trial is a control, the panel is not one of its own or has the product already,
@@ -67,7 +69,7 @@ def apply(
     measured = _surroundings(journal, at)
     taken = {field: value for field, value in measured.items() if told[field] is None}
     application = Application(
-        id=f"application.{uuid4().hex}",
+        id=f"application.{form or uuid4().hex}",
         trial=trial.id,
         panel=panel,
         sprays=sprays,

@@ -1,7 +1,7 @@
 """Where a bench keeps its things: one folder, named on the command line.
 
 bench.toml  method.toml  protocol.toml  gauges/*.toml     what a person edits
-journal.sqlite  recordings/*.rec                         what the program writes and never changes
+journal.sqlite  recordings/*.rec  photos/*               what the program writes and never changes
 sealed/*.json                                            which code letter is which product, until unsealed
 """
 
@@ -41,6 +41,11 @@ class Home:
     def sealed(self) -> Path:
         """Folder of what must not be looked into while a trial is blind."""
         return self.folder / "sealed"
+
+    @property
+    def photos(self) -> Path:
+        """Folder of the photographs beside notes; their names are hashes."""
+        return self.folder / "photos"
 
     @property
     def gauges(self) -> Path:

@@ -5,6 +5,7 @@ step's readings are ruled out by amendments with the reason, its ratings and ins
 the step is open again.
 """
 
+from dataclasses import replace
 from datetime import UTC, datetime, tzinfo
 from typing import Literal
 
@@ -47,12 +48,14 @@ def begin(
     early: bool = False,
     reason: str = "",
     zone: tzinfo = UTC,
+    form: str | None = None,
 ) -> StepEvent:
     """Writes down that a step is begun.
 
     Args:
         early: although something else should come first; it is marked.
         zone: time zone in which a time is said.
+        form: what the event's id is made of, so that a form that is sent twice is written once.
 
     Raises:
         ConfigError: there is no such step, or something else comes first.
@@ -64,7 +67,7 @@ def begin(
     if ahead and not early:
         raise comes_first(trial, found, clock.utc(), zone)
     event = step_event(clock, trial, found, "begun", early=early and ahead, reason=reason)
-    return _write(journal, clock, event)
+    return _write(journal, clock, event, form=form)
 
 
 def done(
@@ -76,6 +79,7 @@ def done(
     *,
     early: bool = False,
     zone: tzinfo = UTC,
+    form: str | None = None,
 ) -> StepEvent:
     """Ticks off a step that is done by hand: preparing, checking, closing, a wash nobody counts.
 
@@ -96,11 +100,19 @@ def done(
     if found.state == "held":
         drafts.append(step_event(clock, trial, found, "begun", early=True))
     drafts.append(step_event(clock, trial, found, "done"))
-    return _write(journal, clock, *drafts)
+    return _write(journal, clock, *drafts, form=form)
 
 
 def skip(
-    journal: Journal, clock: Clock, method: Method, trial: Trial, key: str, *, reason: str, by: str = ""
+    journal: Journal,
+    clock: Clock,
+    method: Method,
+    trial: Trial,
+    key: str,
+    *,
+    reason: str,
+    by: str = "",
+    form: str | None = None,
 ) -> StepEvent:
     """Leaves a step out; a cure that is skipped ends at once, and both are marked.
 
@@ -116,7 +128,8 @@ def skip(
         )
     if found.planned.rule.kind == "close":
         raise ConfigError("a trial is closed, not skipped", hint=command_for(trial, found.planned))
-    return _write(journal, clock, step_event(clock, trial, found, "skipped", reason=reason, by=by))
+    event = step_event(clock, trial, found, "skipped", reason=reason, by=by)
+    return _write(journal, clock, event, form=form)
 
 
 def reopen(
@@ -129,6 +142,7 @@ def reopen(
     what: Literal["voided", "repeated"],
     reason: str,
     by: str = "",
+    form: str | None = None,
 ) -> StepEvent:
     """Voids a step, or has it taken once more: what it gave counts no longer, and it is open again.
 
@@ -143,6 +157,7 @@ def reopen(
     if found.begun_seq is None and not found.over and found.state != "waiting":
         raise ConfigError(f"nothing was done yet for {found.planned}", hint=command_for(trial, found.planned))
     drafts = drafts_to_reopen(clock, progress, found, what, reason, by)
+    drafts[0] = replace(drafts[0], id=_id(form))
     journal.append_all(drafts, t_utc=clock.utc(), t_mono_ns=clock.monotonic_ns())
     assert isinstance(drafts[0].body, StepEvent)
     return drafts[0].body
@@ -298,7 +313,12 @@ def step_event(
     )
 
 
-def _write(journal: Journal, clock: Clock, *events: StepEvent) -> StepEvent:
+def _write(journal: Journal, clock: Clock, *events: StepEvent, form: str | None = None) -> StepEvent:
     drafts = [Draft("step", event) for event in events]
+    drafts[-1] = replace(drafts[-1], id=_id(form))
     journal.append_all(drafts, t_utc=clock.utc(), t_mono_ns=clock.monotonic_ns())
     return events[-1]
+
+
+def _id(form: str | None) -> str | None:
+    return None if form is None else f"step.{form}"

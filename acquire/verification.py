@@ -126,7 +126,7 @@ def verify(
 
 
 def _typed_and_sealed(home: Home, journal: Journal, faults: list[Fault]) -> set[str]:
-    """Looks at imported tables, opened seals and photographs; gives the names that the tables are kept under."""
+    """Looks at imported tables, opened seals and photographs; gives the names the tables are kept under."""
     try:
         faults += compare_imports(home, journal)
         faults += (Fault(said) for said in broken_seals(journal))

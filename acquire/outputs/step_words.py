@@ -1,5 +1,6 @@
 """What happened to panels, steps and blind products, as people read it."""
 
+from acquire.notebook import WrittenNote
 from acquire.protocol_events import (
     Application,
     Imported,
@@ -60,3 +61,10 @@ def unsealed(one: Unsealed) -> str:
 
 def imported(one: Imported) -> str:
     return f"{one.rows_n} earlier results typed in from {one.recording}, sha256 {one.sha256[:12]}"
+
+
+def note(one: WrittenNote) -> str:
+    about = f"{one.trial}, {one.step}" if one.step else one.trial
+    by = f", by {one.by}" if one.by else ""
+    photo = f" [photograph {one.photo.name}]" if one.photo is not None else ""
+    return f"{about}: noted{by}: {one.text}{photo}"

@@ -26,6 +26,7 @@ from acquire.model import (
     Test,
     Trial,
 )
+from acquire.notebook import WrittenNote
 from acquire.outputs import step_words
 from acquire.protocol_events import (
     Application,
@@ -299,4 +300,5 @@ _TELLERS: dict[str, tuple[type[Model], Callable[[Any], str]]] = {
     "sealed": (Sealed, step_words.sealed),
     "unsealed": (Unsealed, step_words.unsealed),
     "import": (Imported, step_words.imported),
+    "note": (WrittenNote, step_words.note),
 }

@@ -107,7 +107,7 @@ def test_an_import_that_cannot_be_read_is_a_fault_and_no_crash(bench: MadeBench)
     import_results(bench.home, bench.journal, bench.clock, table(bench))
     bench.journal.append("import", {"recording": 7}, t_utc=bench.clock.utc(), t_mono_ns=0)
     said = [str(fault) for fault in verify(bench.home).faults]
-    assert any("imported tables and opened seals were not compared" in one for one in said)
+    assert any("imported tables, opened seals and photographs were not compared" in one for one in said)
 
 
 def test_a_table_is_imported_once_and_its_trials_are_new(bench: MadeBench) -> None:
