@@ -3,16 +3,18 @@
 import gc
 import os
 from collections import deque
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor
 from dataclasses import dataclass
+from functools import partial
 from multiprocessing import get_context
 from typing import TypeVar
 
 from acquire.archive import Archive, Part
 from acquire.bench import Bench
 from acquire.journal import Journal
-from acquire.results import scored_part
+from acquire.model import Trial
+from acquire.results import View, scored_views
 from acquire.scoring.method import LocalGravity, Method
 from acquire.scoring.results import Scorecard
 
@@ -23,12 +25,14 @@ PART_TRIALS_N = 200
 FEW_TRIALS_N = 1000
 """Up to here, further processes take longer to start than they save."""
 
+Make = Callable[[Trial, list[Scorecard]], _T]
+
 
 @dataclass(frozen=True, slots=True)
 class _Work:
     archive: Archive
     gravity: LocalGravity
-    method: Method
+    views: tuple[View, ...]
 
 
 def rescored_at_once(
@@ -42,9 +46,30 @@ def rescored_at_once(
 ) -> Iterator[_T]:
     """What `make` makes of the cards of `acquire.results.rescored`, in their order, by several processes.
 
+    Arguments and errors are those of `seen_at_once`.
+    """
+    only = partial(_of_only, make)
+    return seen_at_once(journal, bench, [View(method)], only, as_stamped=as_stamped, processes=processes)
+
+
+def _of_only(make: Callable[[Scorecard], _T], trial: Trial, cards: list[Scorecard]) -> _T:
+    return make(cards[0])
+
+
+def seen_at_once(
+    journal: Journal,
+    bench: Bench,
+    views: Sequence[View],
+    make: Make[_T],
+    *,
+    as_stamped: bool = False,
+    processes: int | None = None,
+) -> Iterator[_T]:
+    """What `make` makes of each trial and its cards, one for each view, in the order in which trials ended.
+
     Args:
-        make: a function of a module, called where the card is; what it returns is sent between processes, so
-            the less it is the quicker.
+        make: a function of a module, called where the cards are; what it returns is sent between processes,
+            so the less it is the quicker.
         as_stamped: readings as they were logged, without anything learnt since.
         processes: how many; None: one for each processor. Few trials are scored in this process.
 
@@ -57,9 +82,10 @@ def rescored_at_once(
     parts = archive.parts(PART_TRIALS_N)
     if processes == 1 or len(parts) * PART_TRIALS_N <= FEW_TRIALS_N:
         for part in parts:
-            yield from map(make, scored_part(archive, part, gravity, method))
+            for trial, cards in scored_views(archive, part, gravity, views):
+                yield make(trial, cards)
         return
-    begun = (str(journal.path), archive.until, as_stamped, gravity, method)
+    begun = (str(journal.path), archive.until, as_stamped, gravity, tuple(views))
     with ProcessPoolExecutor(processes, get_context("spawn"), _begin, begun) as pool:
         waiting: deque[Future[list[_T]]] = deque()
         for part in parts:
@@ -75,13 +101,13 @@ _work: list[_Work] = []
 """What this process works on; empty in the one that began the others."""
 
 
-def _begin(path: str, until: int, as_stamped: bool, gravity: LocalGravity, method: Method) -> None:
+def _begin(path: str, until: int, as_stamped: bool, gravity: LocalGravity, views: tuple[View, ...]) -> None:
     archive = Archive(Journal.open(path, readonly=True), until=until, as_stamped=as_stamped)
-    _work.append(_Work(archive, gravity, method))
+    _work.append(_Work(archive, gravity, views))
     # Nothing here is kept in circles: the collector would only walk through what was just read.
     gc.disable()
 
 
-def _score(part: Part, make: Callable[[Scorecard], _T]) -> list[_T]:
+def _score(part: Part, make: Make[_T]) -> list[_T]:
     work = _work[0]
-    return [make(card) for card in scored_part(work.archive, part, work.gravity, work.method)]
+    return [make(trial, cards) for trial, cards in scored_views(work.archive, part, work.gravity, work.views)]

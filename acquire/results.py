@@ -7,7 +7,7 @@ local gravity) and the method, so any figure can be worked out again, by this me
 """
 
 from collections import defaultdict
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 from acquire.archive import Archive, Part, Share
@@ -29,6 +29,15 @@ from acquire.trials import trials_of, withdrawn
 from drivers.keys import nearest
 
 _Replaced = tuple[Rating, Rating]
+
+
+@dataclass(frozen=True, slots=True)
+class View:
+    """One way to score what trials gave."""
+
+    method: Method
+    anew: Callable[[Share], Share] | None = None
+    """What a trial gave, had its recordings been captured by other rules; None: as the journal has it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -160,10 +169,27 @@ def scored_part(
         JournalError: the journal cannot be read.
         MethodError: something would count twice.
     """
+    for _, cards in scored_views(archive, part, gravity, (View(method),)):
+        yield from cards
+
+
+def scored_views(
+    archive: Archive, part: Part, gravity: LocalGravity | None, views: Sequence[View]
+) -> Iterator[tuple[Trial, list[Scorecard]]]:
+    """Scores the trials of one part of an archive in several ways, each read once: a card for each view.
+
+    Raises:
+        JournalError: the journal cannot be read.
+        MethodError: something would count twice.
+    """
     for share in archive.shares(part):
         ratings, replaced = _newest(share.ratings)
         newest = Share(share.trial, share.readings, ratings, share.inspections)
-        yield _scored(newest, replaced, gravity, method)
+        seen = [newest if view.anew is None else view.anew(newest) for view in views]
+        yield (
+            share.trial,
+            [_scored(one, replaced, gravity, view.method) for one, view in zip(seen, views, strict=True)],
+        )
 
 
 def _scored(
