@@ -71,7 +71,7 @@ def study(series: Series, earlier: Sequence[Check], zone: tzinfo) -> Study:
     """
     hours, deviations, newest = series.hours(), series.deviations, series.checks[-1]
     noise = noise_of(earlier, series.checks, zone)
-    control, said = _control_limits(earlier, deviations, noise)
+    control, said = _control_limits(earlier, series, noise)
     judgement = judge(hours, deviations, noise)
     accepted = accepted_by(newest)
     coming = None
@@ -97,14 +97,19 @@ def accepted_by(check: Check) -> float:
     return max(0.0, acceptance_limit(check.tolerance, check.expanded_uncertainty, check.guard))
 
 
-def _control_limits(earlier: Sequence[Check], deviations: Floats, noise: Noise) -> tuple[Limits, str]:
-    """From the gauge's own history once there is enough of it; before, around what is shown itself."""
-    good = [check.deviation for check in earlier if check.verdict != "fail"]
-    if len(good) <= ENOUGH_N < len(deviations):
-        return individuals(deviations), f"mean and moving ranges of these {len(deviations)} checks"
+def _control_limits(earlier: Sequence[Check], series: Series, noise: Noise) -> tuple[Limits, str]:
+    """From the gauge's own history once there is enough of it; before, around what is shown itself.
+
+    A failed check is no part of what is usual, unless there is nothing else.
+    """
+    good = [check.deviation + series.added for check in earlier if check.verdict != "fail"]
+    sound = np.array([check.verdict != "fail" for check in series.checks])
+    usual = series.deviations[sound] if sound.any() else series.deviations
+    if len(good) <= ENOUGH_N < len(usual):
+        return individuals(usual), f"mean and moving ranges of {len(usual)} checks shown here"
     if len(good) <= ENOUGH_N:
         said = f"the checks' own uncertainty, around their mean (from {ENOUGH_N + 1} checks on, from those)"
-        return limits(float(np.mean(deviations)), noise.sigma), said
+        return limits(float(np.mean(usual)), noise.sigma), said
     own = individuals(good)
     # Moving ranges see changes from check to check, the standard deviation also those from day to day.
     sigma = max((own.upper - own.centre) / 3, float(np.std(good, ddof=1)), noise.sigma)
@@ -114,8 +119,10 @@ def _control_limits(earlier: Sequence[Check], deviations: Floats, noise: Noise) 
 def in_words(found: Study) -> str:
     """The verdict in a sentence or two."""
     judgement, unit = found.judgement, _unit(found)
+    failed = "The newest check failed." if found.series.checks[-1].verdict == "fail" else ""
     if not judgement.weights:
-        return f"Too few checks to see a movement: {MIN_N[found.noise.basis]} at different times are needed."
+        few = f"Too few checks to see a movement: {MIN_N[found.noise.basis]} at different times are needed."
+        return f"{failed} {few}".lstrip()
     said = {"steady": _steady, "linear drift": _drifts, "step": _stepped, "warming up": _settles}[
         judgement.shape
     ](found, unit)
@@ -125,7 +132,8 @@ def in_words(found: Study) -> str:
             others = [(share, shape) for shape, share in judgement.weights.items() if share > 1 - CLEAR]
             shares = ", ".join(f"{shape} {100 * share:.0f} %" for share, shape in sorted(others)[::-1])
             said += f" Which shape it is cannot be told yet ({shares})."
-    return said
+    # What moved says why it failed; where nothing was seen to move, the failure is the news.
+    return (f"{said} {failed}" if judgement.moved else f"{failed} {said}").strip()
 
 
 def forecast_in_words(found: Study) -> str:

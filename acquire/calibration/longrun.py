@@ -13,7 +13,7 @@ import numpy as np
 from acquire.calibration.checks import Check
 from acquire.calibration.drift import Line, fit_line
 from acquire.calibration.forecast import Forecast, forecast
-from acquire.calibration.series import Floats
+from acquire.calibration.series import Floats, added_now
 
 MIN_DAYS_N = 8
 """Six degrees of freedom: below that the band of an extrapolation is too wide to say anything."""
@@ -78,7 +78,7 @@ def long_run(
     if len(days) < MIN_DAYS_N or (days[-1] - days[0]).days < MIN_SPAN_DAYS:
         return None
     t = np.array([float((day - days[0]).days) for day in days])
-    values = np.array(list(means.values()))
+    values = np.array(list(means.values())) + added_now(checks)
     line = fit_line(t, values)
     coming = forecast(line, limit, after_h=float(t[-1]), horizon_h=HORIZON_DAYS)
     return LongRun(days[0], t, values, line, limit, coming)

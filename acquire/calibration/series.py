@@ -52,8 +52,14 @@ class Series:
         return self.checks[-1].unit
 
     @property
+    def added(self) -> float:
+        """What a correction adds at this load, by the newest check; 0 without one."""
+        return added_now(self.checks)
+
+    @property
     def deviations(self) -> Floats:
-        return np.array([check.deviation for check in self.checks])
+        """As the gauge is used now, so that a correction switched on in between is no step."""
+        return np.array([check.deviation for check in self.checks]) + self.added
 
     def hours(self, start: datetime | None = None) -> Floats:
         """Times in hours since `start`, or since the first check; shape (n,)."""
@@ -64,6 +70,12 @@ class Series:
         """The checks before `since`, and the series from then on."""
         before = tuple(check for check in self.checks if check.t_utc < since)
         return before, Series(self.gauge, self.reference, self.channel, self.checks[len(before) :])
+
+
+def added_now(checks: Sequence[Check]) -> float:
+    """What the correction in use adds to every deviation of a series: that of its newest check, or 0."""
+    correction = checks[-1].correction if checks else None
+    return correction.amount if correction else 0.0
 
 
 def series_of(checks: Iterable[Check], gauge: str) -> list[Series]:

@@ -30,6 +30,8 @@ _MARKS = {
 }
 CROWD_N = 30
 """More checks than this are drawn smaller."""
+LEAST_DAYS = 0.5 / 24
+"""A shorter stretch is drawn as long as this: seconds tell nothing of a drift."""
 _LABEL_GAP = 0.055
 """Least distance between the words at the right, as a share of the height."""
 STYLE: dict[Any, Any] = {
@@ -87,7 +89,8 @@ def _figure(drift: Drift, *, title: bool) -> Figure:
     _points(axes, study)
     _scale(axes, study)
     _label_right(axes, labels)
-    axes.set_ylabel(f"deviation, {_unit(study)}")
+    left = " left by the correction" if study.series.added else ""
+    axes.set_ylabel(f"deviation{left}, {_unit(study)}")
     if title:
         verdict = in_words(study).split(". ")[0].removesuffix(".")
         figure.suptitle(
@@ -193,7 +196,7 @@ def _scale(axes: Axes, study: Study) -> None:
     checks = study.series.checks
     reach = max(
         checks[-1].tolerance,
-        *(abs(check.deviation) + check.expanded_uncertainty for check in checks),
+        *(abs(study.series.deviations) + [check.expanded_uncertainty for check in checks]),
     )
     axes.set_ylim(-1.12 * reach, 1.12 * reach)
 
@@ -228,6 +231,10 @@ def _air(axes: Axes, drift: Drift) -> None:
 
 
 def _times(axes: Axes, study: Study) -> None:
+    low, high = axes.get_xlim()
+    if high - low < LEAST_DAYS:
+        middle = (low + high) / 2
+        axes.set_xlim(middle - LEAST_DAYS / 2, middle + LEAST_DAYS / 2)
     locator = AutoDateLocator(tz=study.zone)  # type: ignore[no-untyped-call]
     axes.xaxis.set_major_locator(locator)
     formatter = ConciseDateFormatter(locator, tz=study.zone)  # type: ignore[no-untyped-call]

@@ -23,7 +23,7 @@ def row_cells(drift: Drift) -> list[list[str]]:
         cells.append(
             [
                 local.strftime("%m-%d %H:%M" if many_days else "%H:%M"),
-                f"{check.deviation:+.4f}",
+                f"{study.series.deviations[index]:+.4f}",
                 f"{check.expanded_uncertainty:.4f}",
                 f"{check.tolerance:.3g}",
                 f"{study.ewma[index]:+.4f}",
@@ -39,8 +39,12 @@ def basis_in_words(study: Study) -> str:
     """What limits and scatter rest on."""
     unit = "strokes" if study.series.unit == "1" else study.series.unit
     limits = f"{study.limits.lower:+.2g} to {study.limits.upper:+.2g} {unit}"
+    added = study.series.added
+    corrected = (
+        f"Deviations are as the correction in use leaves them ({added:+.2g} {unit}). " if added else ""
+    )
     return (
-        f"Control limits {limits} from {study.limits_said}. Scatter from {study.noise.said}. "
+        f"{corrected}Control limits {limits} from {study.limits_said}. Scatter from {study.noise.said}. "
         f"EWMA with weight {WEIGHT:g}. A check passes up to ±{study.accepted:.2g} {unit}."
     )
 
@@ -58,6 +62,7 @@ def as_data(drift: Drift) -> dict[str, Any]:
             {
                 "t_utc": check.t_utc.isoformat(),
                 "deviation": check.deviation,
+                "deviation_as_used": float(study.series.deviations[index]),
                 "expanded_uncertainty": check.expanded_uncertainty,
                 "tolerance": check.tolerance,
                 "verdict": check.verdict,

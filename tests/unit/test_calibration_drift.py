@@ -14,6 +14,7 @@ from acquire.calibration.drift import Judgement, chance, fit_line, judge
 from acquire.calibration.forecast import forecast
 from acquire.calibration.longrun import interval_in_words, long_run
 from acquire.calibration.series import D2, ENOUGH_N, Noise, noise_of, series_of
+from acquire.model import AppliedCorrection
 from tests.bench_tools import NOON, check
 from tests.drift_days.days import GAUGES, HEALTHY, KINDS, past
 from tests.drift_days.run import run, total
@@ -211,6 +212,52 @@ def test_points_outside_the_control_limits_are_marked() -> None:
     found = studied([0.0, 0.0, 0.02, 0.0], HISTORY)
     assert found.limits_said == "mean and spread of 30 earlier checks"
     assert found.outside[:3] == [False, False, True]
+
+
+def test_a_failed_check_is_no_part_of_what_is_usual() -> None:
+    """Limits by hand: three standard deviations of a check, 0.0039 N, around the one check that passed."""
+    checks = checks_of([0.002, 0.1])
+    checks[1] = checks[1].model_copy(update={"verdict": "fail"})
+    found = study(series_of(checks, "force")[0], [], UTC)
+    own = np.sqrt(0.004**2 - 0.001**2)
+    assert (found.limits.centre, found.limits.upper) == pytest.approx((0.002, 0.002 + 3 * own))
+    assert found.outside == [False, True]
+    assert in_words(found).startswith("The newest check failed. Too few checks")
+    worst = study(series_of(checks[1:], "force")[0], [], UTC)
+    assert worst.limits.centre == pytest.approx(0.1), "there is nothing else"
+
+
+def corrected(one: Check, amount: float) -> Check:
+    used = AppliedCorrection(id="correction-1", amount=amount, standard_uncertainty=0.0)
+    return one.model_copy(update={"correction": used})
+
+
+def test_a_corrected_gauge_is_told_as_it_is_used() -> None:
+    """It shows 0.05 N too much, of which its correction takes 0.05 N: the limit of 0.03 N is not reached."""
+    shown = checks_of([0.05 + 0.0025 * i + off for i, off in enumerate(UNEVEN)])
+    # Switched on between the third check and the fourth: the gauge itself did not move.
+    checks = shown[:3] + [corrected(one, -0.05) for one in shown[3:]]
+    shifted = [one.model_copy(update={"deviation": one.deviation + 0.05}) for one in HISTORY]
+    found = study(series_of(checks, "force")[0], shifted, UTC)
+    plain = studied([0.0025 * i + off for i, off in enumerate(UNEVEN)], HISTORY)
+    assert found.judgement.shape == "linear drift"
+    assert found.series.deviations == pytest.approx(plain.series.deviations)
+    assert found.limits.centre == pytest.approx(plain.limits.centre)
+    assert found.check_before is not None
+    assert plain.check_before is not None
+    assert abs(found.check_before - plain.check_before) < timedelta(seconds=1)
+    assert forecast_in_words(found) == forecast_in_words(plain)
+
+
+def test_a_trend_is_that_of_the_corrected_gauge() -> None:
+    raw = months(1e-4, 120, 0.0005)
+    shown = [one.model_copy(update={"deviation": one.deviation + 0.05}) for one in raw]
+    found = long_run([corrected(one, -0.05) for one in shown], 0.03, UTC)
+    plain = long_run(raw, 0.03, UTC)
+    assert found is not None
+    assert plain is not None
+    assert (found.earliest, found.expected) == (plain.earliest, plain.expected)
+    assert found.means == pytest.approx(plain.means)
 
 
 def test_probabilities_are_told_in_round_odds() -> None:
