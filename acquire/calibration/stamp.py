@@ -12,6 +12,7 @@ from math import hypot, sqrt
 from acquire.calibration.ageing import ageing
 from acquire.calibration.checks import Check
 from acquire.calibration.correction import Correction, active_correction, correction_at, not_corrected
+from acquire.calibration.guard import CheckVerdict, decide
 from acquire.calibration.history import (
     Checked,
     Incident,
@@ -41,8 +42,8 @@ def stamp(
     A failed check rules until the gauge passes against the same references. A passed check holds for
     `check_valid_h` hours, both ends included, and by the rule `at_start_of_day` to the end of its day in the
     bench's time zone. Certificates hold to the end of their due day; a reference's must have held on the day
-    of the check. A check that could not decide counts for nothing. Of several faults the gravest names the
-    state.
+    of the check. A check that could not decide counts for nothing. One that passed must still have passed as
+    the gauge is used now, with this correction or with none. Of several faults the gravest names the state.
 
     `standard_uncertainty` is the root sum of squares of `parts`. All of a deviation stays in it; of a reading
     that is corrected, what the correction leaves of it. The correction's own uncertainty is not among them:
@@ -59,7 +60,7 @@ def stamp(
     own = own_of(history, gauge, channel)
     failed = _standing_failure(own)
     resting = failed or _newest_pass(own, at)
-    faults = list(_faults(at, resting, own, rules, trial_opened))
+    faults = list(_faults(at, resting, own, rules, trial_opened, correction))
     known, check = resting or (None, None)
     aged = None
     parts = list(_certificate_part(gauge, rules))
@@ -144,15 +145,21 @@ def _check_parts(resting: Checked, correction: Correction | None) -> Iterator[Un
             continue
         own_key = f"{part.key} {known.id}" if part.key.split()[0] == "check" else part.key
         yield part.model_copy(update={"key": own_key})
-    added = correction_at(correction, check.mean) if correction is not None else None
-    left = abs(check.deviation + (added[0] if added else 0.0))
+    left = abs(_left(check, correction))
     if left:
+        added = correction is not None and correction.covers(check.mean)
         what = "what the correction leaves of the deviation" if added else "deviation, not corrected for,"
         yield UncertaintyPart(
             source=f"{what} at the check of {check.gauge}",
             key=f"deviation {known.id}",
             standard_uncertainty=left,
         )
+
+
+def _left(check: Check, correction: Correction | None) -> float:
+    """What a correction leaves of a check's deviation; all of it without one, or beyond its range."""
+    added = correction_at(correction, check.mean) if correction is not None else None
+    return check.deviation + (added[0] if added else 0.0)
 
 
 def _told_whole(check: Check) -> Iterator[UncertaintyPart]:
@@ -198,21 +205,47 @@ def _newest_pass(own: Sequence[Known], at: datetime) -> Checked | None:
 
 
 def _faults(
-    at: datetime, resting: Checked | None, own: Sequence[Known], rules: Rules, trial_opened: int | None
+    at: datetime,
+    resting: Checked | None,
+    own: Sequence[Known],
+    rules: Rules,
+    trial_opened: int | None,
+    correction: Correction | None,
 ) -> Iterator[tuple[CalibrationState, str]]:
     """What speaks against the gauge, the gravest first."""
     check = resting[1] if resting else None
     if check is not None and check.verdict == "fail":
         reason = f"failed against {check.reference} at {rules.local(check.t_utc)}: {check.reason}"
         yield CalibrationState.OUT_OF_TOLERANCE, reason
+    as_used, told = _used_otherwise(check, correction)
+    if as_used == "fail":
+        yield CalibrationState.OUT_OF_TOLERANCE, told
     if rules.certificate_due is not None and rules.day(at) > rules.certificate_due:
         yield CalibrationState.OVERDUE, f"its certificate was due on {rules.certificate_due}"
     if check is not None and check.reference_due is not None and rules.day(check.t_utc) > check.reference_due:
         reason = f"reference {check.reference} was due on {check.reference_due}, before the check"
         yield CalibrationState.OVERDUE, reason
     if check is None or check.verdict == "pass":
-        for reason in _stale(at, resting, own, rules, trial_opened):
-            yield CalibrationState.UNCHECKED, reason
+        if as_used == "undecided":
+            yield CalibrationState.UNCHECKED, told
+        for why in _stale(at, resting, own, rules, trial_opened):
+            yield CalibrationState.UNCHECKED, why
+
+
+def _used_otherwise(check: Check | None, correction: Correction | None) -> tuple[CheckVerdict, str]:
+    """What a check that passed would have said, had it been judged with the correction that is used now."""
+    judged_with = check.correction.id if check is not None and check.correction else None
+    if check is None or check.verdict == "fail" or judged_with == (correction.id if correction else None):
+        return "pass", ""
+    left = _left(check, correction)
+    verdict = decide(left, check.expanded_uncertainty, check.tolerance, check.guard)
+    used = f"with the correction {correction.id}" if correction else "without a correction"
+    unit = "strokes" if check.unit == "1" else check.unit
+    reason = (
+        f"is used {used} and not as it was at its last check: that would have been"
+        f" {left:+.3g} ± {check.expanded_uncertainty:.2g} {unit}, tolerance {check.tolerance:.3g} {unit}"
+    )
+    return verdict, reason
 
 
 def _stale(

@@ -11,7 +11,7 @@ from acquire.calibration.history import Incident, Known, channel_of
 from acquire.calibration.rules import Rules, rules_for
 from acquire.calibration.stamp import corrected_stamp, stamp
 from acquire.errors import ConfigError
-from acquire.model import CalibrationState, Stamp, UncertaintyPart
+from acquire.model import AppliedCorrection, CalibrationState, Stamp, UncertaintyPart
 from tests.bench_tools import BENCH, NOON, after, check, history, make_bench, rules
 
 IN, UNCHECKED, OVERDUE, OUT = (
@@ -368,6 +368,31 @@ def test_a_correction_in_use_leaves_less_of_the_deviation() -> None:
     assert applied.standard_uncertainty == pytest.approx(0.001)
     assert sizes(made)["deviation event-1"] == pytest.approx(0.003)
     assert "what the correction leaves" in made.parts[-1].source
+
+
+@pytest.mark.parametrize(
+    ("deviation", "guard", "state", "said"),
+    [
+        (-0.02, 0.0, IN, "passed against"),
+        (-0.025, 1.0, UNCHECKED, "that would have been -0.025 ± 0.008 N, tolerance 0.03 N"),
+        (-0.05, 1.0, OUT, "is used without a correction and not as it was at its last check"),
+    ],
+)
+def test_a_check_must_hold_for_the_gauge_as_it_is_used_now(
+    deviation: float, guard: float, state: CalibrationState, said: str
+) -> None:
+    """By hand: without a correction the deviation is ±0.008 N known, against 0.03 N, less U as guard band."""
+    used = AppliedCorrection(id="correction.1", amount=0.05, standard_uncertainty=0.0)
+    passed = check(deviation=deviation).model_copy(update={"correction": used, "guard": guard})
+    switched_off = [correction(), correction(on=False)]
+    made, _ = corrected_stamp("force", NOON, history(passed), switched_off, rules(), value=2.5)
+    assert made.state is state
+    assert said in made.reason
+    still_on, _ = corrected_stamp("force", NOON, history(passed), [correction()], rules(), value=2.5)
+    assert still_on.state is IN
+    # Beyond the range of the fit a reading is not corrected either.
+    beyond, _ = corrected_stamp("force", NOON, history(passed), [correction()], rules(), value=9.0)
+    assert beyond.state is state
 
 
 def test_a_correction_that_does_not_reach_a_value_is_not_used_and_that_is_said() -> None:
