@@ -14,6 +14,7 @@ from acquire.scoring.method import Method, Wash
 from acquire.scoring.paired import Outcome
 from acquire.scoring.results import LeftOut, PanelResult, Score
 from acquire.scoring.scope import untouched
+from acquire.scoring.selection import unconfirmed
 from acquire.scoring.strokes import Judged, judge, looked_at, stood
 from acquire.scoring.uncertainty import Sources, Twin, average
 
@@ -47,6 +48,9 @@ def score_endurance(
         panels.append(result)
         earned.append(worth)
         notes += _notes(result, counted, rules)
+        behind = {id_ for inspection in counted for id_ in inspection.readings}
+        strokes = [reading for reading in readings if reading.id in behind]
+        notes += (f"{panel}: {note}" for note in unconfirmed(strokes))
     if earned:
         problems = untouched(Test.WASH, trial_panels, by_panel, "inspected")
     else:

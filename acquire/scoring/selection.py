@@ -253,6 +253,13 @@ def marks(used: Iterable[Reading], method: Method) -> Iterable[Mark]:
             yield Mark(id=reading.id, gauge=reading.gauge, state=stamp.state, reason=stamp.reason)
 
 
+def unconfirmed(used: Iterable[Reading]) -> Iterable[str]:
+    """That readings still wait for the check behind them, where their gauge's rule asks for one."""
+    waits = [reading.stamp.closing_due and reading.bracket == "open" for reading in used]
+    if any(waits):
+        yield f"{sum(waits)} of the {len(waits)} readings used are not confirmed yet by a check behind them"
+
+
 def _notes(
     measured: Iterable[Candidate], used: Sequence[Candidate], flags: Sequence[Flag], taken: int, want: Wanted
 ) -> Iterable[str]:
@@ -263,6 +270,7 @@ def _notes(
     typed = sum(candidate.reading.t_source == "typed in" for candidate in used)
     if typed:
         yield f"{typed} of the {len(used)} readings used were typed in by a person, not read from a gauge"
+    yield from unconfirmed(candidate.reading for candidate in used)
     fits = [candidate.reading.correction.id for candidate in used if candidate.reading.correction is not None]
     if fits:
         names = ", ".join(sorted(set(fits)))

@@ -3,6 +3,7 @@
 import json
 import os
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -13,7 +14,7 @@ from acquire.clock import SystemClock
 from acquire.model import Step
 from acquire.model import Test as Kind
 from acquire.notes import Note
-from acquire.results import gather
+from acquire.results import gather, scorecard
 from acquire.service import Service
 from tests.benches import MadeBench
 from tests.cli.test_at_the_bench import SPEED, gauge_on, panelwright
@@ -136,9 +137,40 @@ def test_a_reading_that_waits_for_its_closing_check_says_so(made: MadeBench) -> 
     made.reopen()
     made.slip("alder", "A", "treated", [2.0])
     assert run(made, "stamps").output.count("not confirmed yet by a check behind it") == 1
+    made.begin("cedar", "Product Cedar (invented)")
+    made.slip("cedar", "A", "bare", [3.0, 3.1, 2.9])
+    made.slip("cedar", "A", "treated", [2.0, 2.1, 1.9])
+    assert waiting(made, "--as-stamped") == waiting(made) == ["bare on A", "treated on A"]
     made.check_force()
     assert "not confirmed yet" not in run(made, "stamps").output
+    assert waiting(made) == []
+    assert len(waiting(made, "--as-stamped")) == 2, "as it was then, none was confirmed"
     assert run(made, "verify").exit_code == 0
+
+
+def waiting(made: MadeBench, *options: str) -> list[str]:
+    """Sets of cedar whose card says that all three readings wait for the check behind them."""
+    (card,) = json.loads(run(made, "score", "cedar", "--json", *options).output)
+    notes = [note for score in card["scores"] for note in score["notes"]]
+    said = ": 3 of the 3 readings used are not confirmed yet by a check behind them"
+    return [note.removesuffix(said) for note in notes if note.endswith(said)]
+
+
+def test_strokes_that_wait_for_their_closing_check_say_so_on_the_card(tmp_path: Path) -> None:
+    with MadeBench(tmp_path / "bench") as made:
+        text = made.home.bench_file.read_text(encoding="utf-8")
+        ruled = text.replace("[references.", "[gauges.wash.rules]\nafter_trial = true\n\n[references.", 1)
+        made.home.bench_file.write_text(ruled, encoding="utf-8")
+        made.reopen()
+        made.begin("cedar", "Product Cedar (invented)")
+        made.wash("cedar", "A", 60, 60, passed=True)
+        material = gather(made.journal)
+        named = tuple(reading.id for reading in material.readings)
+        asked = tuple(one.model_copy(update={"readings": named}) for one in material.inspections)
+        material = replace(material, inspections=asked)
+        score = scorecard(material, made.bench, made.home.method(), "cedar").score(Kind.WASH)
+        assert score is not None
+        assert "A: 6 of the 6 readings used are not confirmed yet by a check behind them" in score.notes
 
 
 class Hands:
