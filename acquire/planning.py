@@ -331,14 +331,14 @@ def _doubt(past: Past, readings: float, panels: float, difference: float) -> _Do
         "shared": (difference * past.shared_fraction) ** 2,
     }
     sets_freedom = 4 * panels * (readings - 1)
-    panel_freedom = max(2 * (panels - 1), past.panel_freedom)
-    freedom = effective_freedom(
-        [
-            (math.sqrt(shares["repeatability"]), sets_freedom if math.isfinite(sets_freedom) else None),
-            (math.sqrt(panel), panel_freedom if math.isfinite(panel_freedom) else None),
-            *((math.sqrt(shares[share]), None) for share in ("display", "check", "shared")),
-        ]
-    )
+    known: list[tuple[float, float | None]] = [
+        (shares["repeatability"], sets_freedom if math.isfinite(sets_freedom) else None),
+        *((shares[share], None) for share in ("display", "check", "shared")),
+    ]
+    if panel:
+        panel_freedom = max(2 * (panels - 1), past.panel_freedom)
+        known.append((panel, panel_freedom if math.isfinite(panel_freedom) else None))
+    freedom = effective_freedom((math.sqrt(variance), its_freedom) for variance, its_freedom in known)
     return _Doubt(shares, freedom)
 
 

@@ -167,6 +167,15 @@ def test_what_is_not_known_of_panels_is_said() -> None:
     assert "set to 0" in planned(0.02, past(panel_clamped=True)).words[-1]
 
 
+def test_a_plan_from_trials_on_one_panel_each() -> None:
+    """All that a new bench has: how panels differ is not known, with no degrees of freedom at all."""
+    known = slip([trial(panels=1)])
+    assert (known.panel_sd, known.panel_freedom) == (None, 0)
+    found = planned(0.02, known)
+    assert found.needed_readings is not None
+    assert "too hopeful" in found.words[-1]
+
+
 @pytest.mark.parametrize(
     ("said", "fault"),
     [
