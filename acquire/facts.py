@@ -1,6 +1,6 @@
 """Events of the journal, read back as the models they were written from."""
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from typing import TypeVar
 
 from pydantic import ValidationError
@@ -44,18 +44,27 @@ def facts(journal: Journal, kind: str, model: type[_M], *, since: int = 0) -> It
 
 
 def bodies(
-    journal: Journal, kind: str, model: type[_M], *, since: int = 0, trial: str | None = None
+    journal: Journal,
+    kind: str,
+    model: type[_M],
+    *,
+    since: int = 0,
+    trial: str | None = None,
+    only: Callable[[str], bool] | None = None,
 ) -> Iterator[tuple[int, _M]]:
     """Number of every event of a kind, in order, each with what it says: the fast way through many.
 
     Args:
         since: only events behind this number.
         trial: only events that name this trial; the others are passed over unread.
+        only: by their text, which of them; the others are passed over unread.
 
     Raises:
         JournalError: as `facts`.
     """
     for seq, text in journal.bodies(kind, since=since, trial=trial):
+        if only is not None and not only(text):
+            continue
         try:
             yield seq, model.model_validate_json(text)
         except ValidationError as error:

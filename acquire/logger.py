@@ -49,6 +49,7 @@ __all__ = [
     "amended",
     "as_stamped",
     "place_of",
+    "plain_details",
     "readings",
 ]
 
@@ -123,7 +124,7 @@ class Logger:
             raise ValueError(f"item {taken.ordinal} of {source.recording} was refused; it is no reading")
         rules = rules_for(self._bench, gauge)
         at, raw = place_of(taken, source)
-        details = _plain(taken.details)
+        details = plain_details(taken.details)
         _sync(sync_recording, source)
 
         def make() -> Reading:
@@ -191,7 +192,7 @@ class Logger:
             t_mono_ns=taken.t_us * 1000,
             raw=raw,
             reasons=taken.reasons,
-            details=_plain(taken.details),
+            details=plain_details(taken.details),
         )
         _sync(sync_recording, source)
         return self._write_item("refusal", lambda: refusal)
@@ -358,7 +359,7 @@ def _item_id(raw: RawRef) -> str:
     return f"{raw.recording}#{raw.ordinal}"
 
 
-def _plain(details: Details) -> Details:
+def plain_details(details: Details) -> Details:
     """What has no number is null in the journal: JSON knows neither infinity nor not-a-number."""
     return {
         key: None if isinstance(value, float) and not isfinite(value) else value

@@ -177,3 +177,53 @@ def strokes_behind(journal: Journal) -> dict[str, tuple[str, ...]]:
     """The stroke readings behind each inspection, by its id."""
     found = facts(journal, "inspection", Inspection)
     return {inspection.id: inspection.readings for _, inspection in found}
+
+
+class KeptMethod(Model):
+    """A method that something was published by; the journal keeps its text."""
+
+    title: str
+    sha256: str
+    text: str
+    first_utc: datetime
+    """When something was first published by it."""
+    where: tuple[str, ...]
+    """What was."""
+
+
+def kept_methods(journal: Journal) -> list[KeptMethod]:
+    """Every method that something was published by, in the order of their first use.
+
+    Raises:
+        JournalError: the journal cannot be read.
+    """
+    found: dict[str, KeptMethod] = {}
+    for _, one in facts(journal, "published", Publication):
+        known = found.get(one.method_sha256)
+        if known is None:
+            found[one.method_sha256] = KeptMethod(
+                title=one.method_title,
+                sha256=one.method_sha256,
+                text=one.method_text,
+                first_utc=one.t_utc,
+                where=(one.where,),
+            )
+        elif one.where not in known.where:
+            found[one.method_sha256] = known.model_copy(update={"where": (*known.where, one.where)})
+    return list(found.values())
+
+
+def kept_method(journal: Journal, begins: str) -> KeptMethod:
+    """The one method whose fingerprint begins so.
+
+    Raises:
+        ConfigError: there is none, or more than one.
+        JournalError: the journal cannot be read.
+    """
+    known = kept_methods(journal)
+    found = [one for one in known if one.sha256.startswith(begins.lower())]
+    if len(found) != 1:
+        there = ", ".join(one.sha256[:12] for one in known) or "none"
+        what = "no method" if not found else "more than one method"
+        raise ConfigError(f"{what} has a fingerprint that begins {begins!r}", hint=f"there are: {there}")
+    return found[0]

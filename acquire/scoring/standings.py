@@ -162,12 +162,16 @@ def rank(
 
 
 def _placed(ranked: Sequence[Entry]) -> Iterable[tuple[int, Entry]]:
-    """Entries in order of their points, with their places; equal points share one."""
-    place = 1
-    for index, entry in enumerate(ranked):
-        if points_of(entry).value != points_of(ranked[index - 1]).value:
-            place = index + 1
-        yield place, entry
+    """Entries in order of their points, with their places."""
+    return zip(places_of([points_of(entry).value for entry in ranked]), ranked, strict=True)
+
+
+def places_of(points: Sequence[float]) -> list[int]:
+    """Places of points that come in falling order; equal points share one."""
+    places: list[int] = []
+    for index, value in enumerate(points):
+        places.append(places[-1] if index and value == points[index - 1] else index + 1)
+    return places
 
 
 def _refuse_unlike(scorecards: Sequence[Scorecard]) -> None:

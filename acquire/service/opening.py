@@ -11,6 +11,7 @@ from functools import partial
 
 from acquire.bench import Bench
 from acquire.capture import CAPTURE_VERSION
+from acquire.capture_rules import chosen_by
 from acquire.clock import Clock
 from acquire.health import Health
 from acquire.home import Home
@@ -29,8 +30,6 @@ from drivers.description import GaugeDescription
 from drivers.registry import make_driver
 
 QUEUE_EVENTS = 1000
-LEAST_FRICTION = 0.02
-"""No pull is weaker than this share of the block's weight; what is, is a hand near the string."""
 
 
 @dataclass(slots=True)
@@ -103,17 +102,11 @@ class OpenPorts:
 
     def _capture(self, quantity: str) -> dict[str, float | None]:
         """Capture settings that the method chooses."""
-        if quantity != "force":
-            return {}
-        slip = self._method.slip
-        chosen: dict[str, float | None] = slip.capture.model_dump()
-        if chosen["min_force_n"] is None:
-            gravity = slip.gravity(self._bench.gravity()).value_m_s2
-            chosen["min_force_n"] = LEAST_FRICTION * float(slip.block_mass_kg) * gravity
-        if self._shortest_limit_s:
+        chosen = chosen_by(self._method, self._bench.gravity(), quantity)
+        if chosen and self._shortest_limit_s:
             # On a clock that runs fast, bytes are handed over late by as much more.
             chosen["min_gap_s"] = self._shortest_limit_s
-        return {key: value for key, value in chosen.items() if value is not None}
+        return chosen
 
     def _prepare(self, streams: dict[str, GaugeStream]) -> None:
         """Makes one port ready, for one gauge or for all on its line; they share its recording."""
