@@ -7,6 +7,7 @@ from acquire.clock import Clock
 from acquire.errors import ConfigError
 from acquire.facts import facts, read_fact
 from acquire.journal import Journal
+from acquire.known import check_named
 from drivers.keys import one_line
 
 LATEST = "latest"
@@ -18,7 +19,7 @@ def switch_on(
     """Fits a correction to a check at several loads, and uses it from here on.
 
     Args:
-        from_check: id of the check's event, or "latest" for the newest one at several loads.
+        from_check: id or number of the check's event, or "latest" for the newest one at several loads.
 
     Raises:
         ConfigError: there is no such check of that gauge, or it was at one value only.
@@ -83,11 +84,11 @@ def _id(gauge: str, channel: str | None, at: str) -> str:
 
 def _check(journal: Journal, gauge: str, from_check: str) -> tuple[Event, Check]:
     if from_check != LATEST:
-        event = journal.find(from_check)
-        if event is None or event.kind != "check":
+        event = check_named(journal, from_check)
+        if event is None:
             raise ConfigError(
                 f"the journal has no check {from_check!r}",
-                hint=f"give the id of a check, or {LATEST!r}: panelwright journal --kind check lists them",
+                hint=f"give the number of one, or {LATEST!r}: panelwright journal --kind check lists them",
             )
         check = read_fact(Check, event)
         if check.gauge != gauge:

@@ -8,7 +8,7 @@ from acquire.calibration.rules import rules_for
 from acquire.clock import Clock
 from acquire.errors import ConfigError
 from acquire.journal import Draft, Journal
-from acquire.known import amendments_of
+from acquire.known import amendments_of, check_named
 from acquire.logger import Logger
 from acquire.model import Amendment
 
@@ -69,6 +69,9 @@ def clear_doubts(
 ) -> list[str]:
     """Takes back the doubt on readings, or on all that one check put in doubt.
 
+    Args:
+        check: its id, or its number in the journal.
+
     Returns:
         Ids of the readings whose doubt was taken back.
 
@@ -79,6 +82,8 @@ def clear_doubts(
         raise ConfigError("name readings, or the check that put them in doubt", hint="one of the two")
     if not reason.strip():
         raise ConfigError("to take a doubt back needs its reason", hint="say why; it is kept with it")
+    named = check_named(journal, check) if check else None
+    check = named.id if named else check
     cleared: list[str] = []
 
     def drafts() -> list[Draft]:
@@ -92,7 +97,7 @@ def clear_doubts(
         if not cleared:
             raise ConfigError(
                 f"no reading is in doubt by a check {check!r}",
-                hint="panelwright journal --kind check lists the checks, with their ids under --json",
+                hint="panelwright journal --kind check lists the checks with their numbers",
             )
         said = (Amendment(reading=one, what="cleared", reason=reason, by=by, check=check) for one in cleared)
         return [Draft("amendment", one) for one in said]

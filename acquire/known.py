@@ -12,6 +12,7 @@ from acquire.calibration.brackets import Confirmed, confirming_spans
 from acquire.calibration.checks import Check
 from acquire.calibration.correction import Correction
 from acquire.calibration.history import Incident, Known, channel_of
+from acquire.chain import Event
 from acquire.facts import bodies, facts
 from acquire.journal import Journal
 from acquire.model import Amendment, BenchText, CalibrationState, Reading, Trial
@@ -71,6 +72,16 @@ def bench_of(journal: Journal) -> Bench | None:
     """
     noted = deque(facts(journal, "bench", BenchText), maxlen=1)
     return parse_bench(noted[0][1].text, f"bench file of event {noted[0][0].seq}") if noted else None
+
+
+def check_named(journal: Journal, said: str) -> Event | None:
+    """The event of a check, by its id or by its number in the journal; None if that is no check.
+
+    Raises:
+        JournalError: the journal cannot be read.
+    """
+    event = next(journal.events(since=int(said) - 1), None) if said.isdecimal() else journal.find(said)
+    return event if event is not None and event.kind == "check" else None
 
 
 def as_stamped(journal: Journal, trial: str | None = None) -> list[Reading]:

@@ -10,6 +10,8 @@ from acquire.cli.as_of import as_of_option, stamped_option
 from acquire.cli.options import echo_json, home_option, json_option
 
 if TYPE_CHECKING:
+    from datetime import tzinfo
+
     from acquire.model import Reading
     from acquire.touched import Revised, Touched
 
@@ -66,7 +68,7 @@ def _show_stamps(alike: "list[Reading]") -> None:
     click.echo(f"{reading.trial}, {reading.step}, gauge {reading.gauge}: {named}")
     click.echo(f"  {stamp.state.value}, {reading.bracket}: {stamp.reason}")
     if stamp.age_s is not None:
-        click.echo(f"    {stamp.age_s / 3600:.1f} h behind check {stamp.check}")
+        click.echo(f"    {stamp.age_s / 3600:.1f} h after check {stamp.check}")
     if stamp.drift is not None:
         click.echo(f"    {stamp.drift:+.2g} {unit} between that check and the one before it")
     if reading.correction is not None:
@@ -109,9 +111,9 @@ def incident(gauge: str, what: str, note: str, harmless: bool, by: str, home: Pa
     click.echo(f"{gauge} was {told.what}" + ("; check it before you go on" if told.needs_check else ""))
 
 
-@click.command(epilog="Example:  panelwright clear --check CHECK_ID --reason 'the wrong weight was hung'")
+@click.command(epilog="Example:  panelwright clear --check 22 --by K. --reason 'the wrong weight was hung'")
 @click.argument("readings", metavar="[READING]...", nargs=-1)
-@click.option("--check", help="All readings that this check put in doubt, by its id.")
+@click.option("--check", help="All readings that this check put in doubt, by its number or id.")
 @click.option("--reason", required=True, help="Why; it is kept with each reading.")
 @click.option("--by", required=True, help="Who says so.")
 @home_option
@@ -123,7 +125,7 @@ def clear(
 
     For a check that proved nothing, such as one with the wrong weight. The failed check itself stays, and so
     does the doubt, with your reason beside it; the readings are stamped again as they were logged.
-    panelwright journal --kind check lists the checks.
+    panelwright journal --kind check lists the checks with their numbers.
     """
     from acquire.clock import SystemClock
     from acquire.home import Home
@@ -134,7 +136,8 @@ def clear(
     if as_json:
         echo_json(cleared)
         return
-    click.echo(f"{len(cleared)} reading(s) as they were logged again, because {reason}")
+    noun = "1 reading is as it was" if len(cleared) == 1 else f"{len(cleared)} readings are as they were"
+    click.echo(f"{noun} logged again, because {reason}")
 
 
 @click.command(epilog="Example:  panelwright touched --json")
@@ -151,13 +154,14 @@ def touched(home: Path, as_json: bool) -> None:
     from acquire.touched import touched as find
 
     place = Home(home)
+    bench = place.bench()
     with place.journal(readonly=True) as journal:
-        found = find(journal, place.bench())
+        found = find(journal, bench)
     if as_json:
         echo_json([_data(one) for one in found])
     else:
-        for one in found:
-            _show(one)
+        for _, together in groupby(found, key=lambda one: one.publication.id):
+            _show(list(together), bench.zone)
         if not found:
             click.echo("No published figure rests on a reading of which more was learnt since.")
     if found:
@@ -192,9 +196,21 @@ def _revised_data(revised: "Revised") -> dict[str, object]:
     }
 
 
-def _show(one: "Touched") -> None:
+def _show(found: "list[Touched]", zone: "tzinfo") -> None:
+    """The figures of one publication; readings and reasons once for figures that share them."""
+    publication = found[0].publication
+    local = publication.t_utc.astimezone(zone)
+    click.echo(f"{publication.where}, published {local:%Y-%m-%d %H:%M}")
+    for _, alike in groupby(found, key=lambda one: (one.trial, one.readings, one.why, one.uncorrected)):
+        figures = list(alike)
+        for one in figures:
+            _show_figure(one)
+        _show_why(figures[0])
+    click.echo("  Say so where it can be read; a new report for the same place takes its place.")
+
+
+def _show_figure(one: "Touched") -> None:
     place = "" if one.place is None else f", place {one.place}"
-    click.echo(f"{one.publication.where} ({one.publication.t_utc:%Y-%m-%d %H:%M}Z)")
     click.echo(
         f"  {one.trial}, {one.figure.name}: published {one.figure.text} ± "
         f"{one.figure.expanded_uncertainty:.2g} points{place}"
@@ -202,8 +218,13 @@ def _show(one: "Touched") -> None:
     click.echo(f"    as known now       {_revised_words(one.now)}")
     if one.corrected is not None:
         click.echo(f"    drift taken off    {_revised_words(one.corrected)}")
-    named = one.readings[0] if len(one.readings) == 1 else f"{one.readings[0]} to {one.readings[-1]}"
-    click.echo(f"    rests on {len(one.readings)} reading(s) amended since ({named}):")
+
+
+def _show_why(one: "Touched") -> None:
+    many = len(one.readings) > 1
+    named = f"{one.readings[0]} to {one.readings[-1]}" if many else one.readings[0]
+    noun = f"{len(one.readings)} readings" if many else "1 reading"
+    click.echo(f"    because of {noun} ({named}) of which more was learnt since:")
     for reason in (*one.why, *one.uncorrected):
         click.echo(f"      {reason}")
 

@@ -62,7 +62,11 @@ def test_a_correction_is_used_only_while_a_person_says_so(folder: Path) -> None:
 def test_what_a_person_says_is_written_down(folder: Path) -> None:
     with rig(folder) as bench:
         check_id = checked(bench)
-        switch_on(bench.service.journal, bench.clock, "force", check_id, by="A. Tester", reason="new cell")
+        (event,) = bench.service.journal.events("check")
+        number = str(event.seq)
+        journal = bench.service.journal
+        made = switch_on(journal, bench.clock, "force", number, by="A. Tester", reason="new cell")
+        assert made.from_check == check_id
         bench.clock.move(1.0)
         switch_off(bench.service.journal, bench.clock, "force", by="B. Other", reason="repaired")
         on, off = bench.service.journal.events("correction")
@@ -87,6 +91,8 @@ def test_what_cannot_be_switched_is_refused(folder: Path) -> None:
             switch_on(journal, clock, "gloss", event.id, by="A", reason="why")
         with pytest.raises(ConfigError, match="no check 'check-9'"):
             switch_on(journal, clock, "force", "check-9", by="A", reason="why")
+        with pytest.raises(ConfigError, match="no check '1'"):
+            switch_on(journal, clock, "force", "1", by="A", reason="why")
         checked(bench)
         with pytest.raises(ConfigError, match="--reason must be one line"):
             switch_on(journal, clock, "force", "latest", by="A", reason="why\nnot")

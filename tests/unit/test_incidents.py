@@ -81,10 +81,14 @@ def test_what_is_told_of_a_gauge_must_make_sense(made: MadeBench) -> None:
 def test_the_doubt_of_a_check_that_proved_nothing_can_be_taken_back(made: MadeBench) -> None:
     before = readings(made.journal)
     made.check_force(off_n=0.2)
-    (check,) = [event.id for event in made.journal.events("check") if event.body["verdict"] == "fail"]
+    (failed,) = [event for event in made.journal.events("check") if event.body["verdict"] == "fail"]
+    check = failed.id
     assert {reading.stamp.state for reading in readings(made.journal)} == {DOUBTFUL}
     assert {reading.bracket for reading in readings(made.journal)} == {"failed"}
-    cleared = clear_doubts(made.journal, made.clock, [], check=check, reason="the wrong weight hung", by="K.")
+    number = str(failed.seq)
+    reason = "the wrong weight hung"
+    cleared = clear_doubts(made.journal, made.clock, [], check=number, reason=reason, by="K.")
+    assert {event.body["check"] for event in made.journal.events("amendment")} == {check}
     assert cleared == [reading.id for reading in before]
     assert readings(made.journal) == before
     with pytest.raises(ConfigError, match="no reading is in doubt by a check"):
