@@ -1,7 +1,8 @@
 """What a tester looks at in the morning: is each gauge right, and when must it be checked or sent away."""
 
+from collections import Counter, deque
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, time, timedelta
 from typing import Any
 
@@ -9,14 +10,17 @@ from acquire.bench import Bench
 from acquire.calibration.checks import Check
 from acquire.calibration.correction import active_correction
 from acquire.calibration.day import Study, accepted_by, forecast_in_words, in_words, study
+from acquire.calibration.history import channel_of
 from acquire.calibration.longrun import LongRun, interval_in_words, long_run
 from acquire.calibration.rules import Rules, rules_for
 from acquire.calibration.series import Series
 from acquire.calibration.stamp import stamp
 from acquire.checkbook import Checkbook, checkbook
+from acquire.facts import facts
 from acquire.home import Home
 from acquire.journal import Journal
-from acquire.model import CalibrationState, Stamp
+from acquire.known import readings
+from acquire.model import CalibrationState, Stamp, Trial
 
 _SCORED = ("force", "gloss", "count")
 
@@ -28,7 +32,7 @@ class GaugeState:
     gauge: str
     channel: str | None
     stamp: Stamp
-    """As a reading taken now would get it."""
+    """As a reading taken now for the newest trial would get it."""
     last: Check | None
     due: datetime | None
     """The newest pass holds until then by the gauge's rules; None: nothing has passed."""
@@ -39,6 +43,8 @@ class GaugeState:
     unit: str
     at: datetime
     corrected: bool = False
+    waiting_n: int = 0
+    """Readings that a check behind them must confirm, by the rule `after_trial`."""
 
     @property
     def lines(self) -> list[str]:
@@ -71,12 +77,14 @@ class GaugeState:
             "last_reference": self.last.worst_reference if self.last else None,
             "age_s": (self.at - self.last.t_utc).total_seconds() if self.last else None,
             "deviation": self.last.deviation if self.last else None,
+            "deviation_as_used": self.last.remaining if self.last else None,
             "expanded_uncertainty": self.last.expanded_uncertainty if self.last else None,
             "tolerance": self.last.tolerance if self.last else None,
             "unit": self.unit,
             "due_by_rule_utc": _iso(self.due),
             "check_before_utc": _iso(self.check_before),
             "corrected": self.corrected,
+            "readings_waiting_for_a_check": self.waiting_n,
             "certificate": self.rules.certificate or None,
             "certificate_due": _iso(self.rules.certificate_due),
             "drift": None if self.day is None else self.day.judgement.shape,
@@ -101,16 +109,39 @@ def overview(journal: Journal, home: Home, at: datetime) -> list[GaugeState]:
         for name, gauge in bench.gauges.items()
         if home.description(gauge.description).quantity in _SCORED
     ]
-    return [one for name in scored for one in _states(checkbook(journal, name), bench, at)]
+    newest = deque(facts(journal, "trial", Trial), maxlen=1)
+    opened = newest[0][0].seq if newest else None
+    waiting = _waiting(journal, bench, scored)
+    return [one for name in scored for one in _states(checkbook(journal, name), bench, at, opened, waiting)]
 
 
-def _states(book: Checkbook, bench: Bench, at: datetime) -> Iterator[GaugeState]:
+def _waiting(journal: Journal, bench: Bench, gauges: list[str]) -> Counter[tuple[str, str | None]]:
+    """How many readings of each gauge and angle wait for a check behind them."""
+    if not any(bench.gauge(name).rules.after_trial for name in gauges):
+        return Counter()
+    return Counter(
+        (reading.gauge, channel_of(reading.details))
+        for reading in readings(journal)
+        if reading.stamp.closing_due and reading.bracket == "open"
+    )
+
+
+def _states(
+    book: Checkbook,
+    bench: Bench,
+    at: datetime,
+    opened: int | None,
+    waiting: Counter[tuple[str, str | None]],
+) -> Iterator[GaugeState]:
     channels = sorted({check.channel for _, check in book.checks}, key=str) or [None]
     for channel in channels:
-        yield _state(book, bench, at, channel)
+        waiting_n = waiting[book.gauge, channel]
+        yield replace(_state(book, bench, at, channel, opened), waiting_n=waiting_n)
 
 
-def _state(book: Checkbook, bench: Bench, at: datetime, channel: str | None) -> GaugeState:
+def _state(
+    book: Checkbook, bench: Bench, at: datetime, channel: str | None, opened: int | None
+) -> GaugeState:
     rules = rules_for(bench, book.gauge)
     rows = [one for one in book.series if one.channel == channel]
     newest = rows[0] if rows else None
@@ -120,7 +151,9 @@ def _state(book: Checkbook, bench: Bench, at: datetime, channel: str | None) -> 
     return GaugeState(
         gauge=book.gauge,
         channel=channel,
-        stamp=stamp(book.gauge, at, book.known, rules, channel=channel, correction=correction),
+        stamp=stamp(
+            book.gauge, at, book.known, rules, channel=channel, correction=correction, trial_opened=opened
+        ),
         last=last,
         due=_due([check for check in checks if check.verdict == "pass"], rules),
         day=None if newest is None else _newest_day(newest, rules),
@@ -160,6 +193,9 @@ def _lines(one: GaugeState) -> Iterator[str]:
     yield from _next_check(one)
     if one.day is not None and one.day.judgement.moved:
         yield in_words(one.day)
+    if one.waiting_n:
+        wait = "1 reading waits" if one.waiting_n == 1 else f"{one.waiting_n} readings wait"
+        yield f"{wait} for a check that passes, as the rule after_trial asks: check it before you publish."
     if one.corrected:
         yield "A correction is in use."
     if one.rules.certificate_due is not None:
@@ -176,7 +212,9 @@ def _last_check(one: GaugeState, check: Check) -> str:
     if hours < 0:
         age = "later than this computer's clock"
     verdict = {"pass": "passed", "fail": "failed", "undecided": "could not tell"}[check.verdict]
-    found = f"{check.deviation:+.3g} ± {check.expanded_uncertainty:.2g} {one.unit}"
+    found = f"{check.remaining:+.3g} ± {check.expanded_uncertainty:.2g} {one.unit}"
+    if check.correction is not None:
+        found += f" as corrected ({check.deviation:+.3g} {one.unit} as shown)"
     when = f"{one.rules.local(check.t_utc)} ({age})"
     return f"Last check {when} against {check.worst_reference}: {verdict}, {found}."
 

@@ -253,7 +253,7 @@ def _stale(
 ) -> Iterator[str]:
     """Why the newest pass, if any, does not speak for this moment."""
     if resting is None:
-        yield "no check has passed before this reading"
+        yield "no check has passed yet"
         return
     known, check = resting
     if rules.at_start_of_day and rules.day(check.t_utc) != rules.day(at):

@@ -11,14 +11,16 @@ from click.testing import CliRunner, Result
 
 from acquire.calibration.checks import AbortedCheck, evaluate_check
 from acquire.calibration.references import assigned_value
+from acquire.calibration.stamp import stamp
 from acquire.checkbook import checkbook, room_temperatures, temperature_at
 from acquire.cli import main
 from acquire.drifting import drifts, moment
 from acquire.errors import ConfigError, PanelwrightError
 from acquire.incidents import report_incident
-from acquire.model import CalibrationState, Climate, RawRef
+from acquire.model import AppliedCorrection, CalibrationState, Climate, RawRef
 from acquire.outputs.drift_figure import draw_drift, save_drift
-from acquire.overview import overview
+from acquire.overview import GaugeState, overview
+from tests.bench_tools import NOON, check, history, rules
 from tests.benches import BENCH, MadeBench
 from tests.manual_clock import START_UTC
 
@@ -198,7 +200,7 @@ def test_a_morning_look_tells_of_every_gauge(made: Months) -> None:
     assert any(line.startswith("Linear drift of +0.0029 N an hour") for line in force.lines)
     assert "Certificate F-1 (invented): due 2031-12-31, 205 days." not in force.lines
     assert "Certificate F-1 (invented): due 2031-12-31, in 205 days." in force.lines
-    assert gloss.lines == ["No check has passed before this reading.", "Check it now."]
+    assert gloss.lines == ["No check has passed yet.", "Check it now."]
     assert gloss.last is None
 
 
@@ -215,6 +217,48 @@ def test_a_gauge_in_order_is_told_when_it_is_due(made: Months) -> None:
     # Put in: 0.2 mN a day, with flicker of 1 mN between checks.
     assert force.run.line.slope_per_h == pytest.approx(2e-4, abs=5e-5)
     assert force.run.trend
+
+
+def test_rules_about_trials_are_part_of_the_morning_look(tmp_path: Path) -> None:
+    with MadeBench(tmp_path / "bench") as made:
+        text = made.home.bench_file.read_text(encoding="utf-8")
+        rules = "[gauges.force.rules]\nbefore_trial = true\nafter_trial = true\n\n[gauges.gloss]"
+        made.home.bench_file.write_text(text.replace("[gauges.gloss]", rules), encoding="utf-8")
+        made.reopen()
+
+        def force() -> GaugeState:
+            return overview(made.journal, made.home, made.clock.utc())[0]
+
+        made.check_force()
+        assert force().state is CalibrationState.IN_TOLERANCE
+        made.begin("alder", "Product Alder (invented)")
+        assert force().state is CalibrationState.UNCHECKED
+        assert "a check before each trial" in force().stamp.reason
+        made.check_force()
+        assert (force().state, force().waiting_n) == (CalibrationState.IN_TOLERANCE, 0)
+        made.slip("alder", "A", "bare", [3.0, 3.1, 2.9])
+        assert force().as_data()["readings_waiting_for_a_check"] == 3
+        assert any(line.startswith("3 readings wait for a check that passes") for line in force().lines)
+        made.check_force()
+        assert force().waiting_n == 0
+
+
+def test_a_corrected_gauge_is_told_as_it_is_used() -> None:
+    used = AppliedCorrection(id="correction-1", amount=-0.045, standard_uncertainty=0.0)
+    corrected = check(deviation=0.05).model_copy(update={"correction": used})
+    state = GaugeState(
+        gauge="force",
+        channel=None,
+        stamp=stamp("force", NOON, history(corrected), rules()),
+        last=corrected,
+        due=None,
+        day=None,
+        run=None,
+        rules=rules(),
+        unit="N",
+        at=NOON,
+    )
+    assert any("passed, +0.005 ± 0.008 N as corrected (+0.05 N as shown)" in line for line in state.lines)
 
 
 def test_the_morning_look_on_the_terminal_and_as_data(made: Months) -> None:
