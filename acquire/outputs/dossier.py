@@ -206,19 +206,36 @@ def _chart(
 def _references(checks: list[Check], bench: Bench) -> list[ReferenceUsed]:
     used: dict[tuple[str, str, float], ReferenceUsed] = {}
     for check in checks:
-        unit = _unit(check.unit)
-        name = check.worst_reference
-        kept = bench.references.get(name)
-        key = (f"{name} {check.channel or ''}", check.certificate, check.assigned)
-        used[key] = ReferenceUsed(
-            name=name if check.channel is None else f"{name} at {check.channel}°",
-            assigned=f"{check.assigned:.5g} ± {2 * check.assigned_standard_uncertainty:.2g} {unit} (k = 2)",
-            basis=check.basis,
-            certificate=check.certificate,
-            due="" if check.reference_due is None else str(check.reference_due),
-            care=(kept.care if kept else None) or "",
-        )
+        for name, value, uncertainty in _loads(check):
+            kept = bench.references.get(name)
+            # A check at several loads keeps the certificates of all of them in one line.
+            own = kept is not None and kept.certificate in check.certificate.split(", ")
+            certificate = kept.certificate if kept and own else check.certificate
+            due = kept.due if kept and own and check.points else check.reference_due
+            key = (f"{name} {check.channel or ''}", certificate, value)
+            told = name == check.worst_reference
+            if key in used and not told:
+                continue
+            used[key] = ReferenceUsed(
+                name=name if check.channel is None else f"{name} at {check.channel}°",
+                assigned=f"{value:.5g} ± {2 * uncertainty:.2g} {_unit(check.unit)} (k = 2)",
+                basis=check.basis if told else "told where it is the worst load of a check",
+                certificate=certificate,
+                due="" if due is None else str(due),
+                care=(kept.care if kept else None) or "",
+            )
     return list(used.values())
+
+
+def _loads(check: Check) -> list[tuple[str, float, float]]:
+    """Each reference of a check with its assigned value and standard uncertainty."""
+    if not check.points:
+        return [(check.reference, check.assigned, check.assigned_standard_uncertainty)]
+    found = {
+        point.reference: (point.reference, point.assigned, point.assigned_standard_uncertainty)
+        for point in check.points
+    }
+    return list(found.values())
 
 
 def _doubts(journal: Journal, gauge: str, checks: set[str]) -> list[Doubt]:
