@@ -117,7 +117,7 @@ class WeightCheck:
         if checking.full:
             checking.conclude()
         else:
-            checking.say(f"zero {level.value_n:+.3g} N taken: hang {checking.assigned.reference}")
+            checking.say(f"zero {newtons(level.value_n)} N taken: hang {checking.assigned.reference}")
 
     def take(self, taken: Taken) -> None: ...
 
@@ -149,6 +149,11 @@ def not_empty(level: Level) -> str:
         f"{level.value_n:.3g} N hang on the hook: take it off first, for the zero;"
         " if nothing hangs there, set the gauge to zero"
     )
+
+
+def newtons(value_n: float) -> str:
+    """A zero as it is said: what binary fractions leave of nothing is nothing."""
+    return f"{round(value_n, 6) + 0.0:+.3g}"
 
 
 def wrong_load(load_n: float, assigned: Assigned) -> str:
@@ -238,7 +243,7 @@ class LadderCheck:
         if self._checking.full:
             self._conclude()
         else:
-            self._checking.say(f"zero {level.value_n:+.3g} N taken; {self._invitation()}")
+            self._checking.say(f"zero {newtons(level.value_n)} N taken; {self._invitation()}")
 
     def _close(self, opened: Level, closed: Level) -> None:
         run = 1 + len(self._points) // len(self._ladder)

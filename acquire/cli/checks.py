@@ -109,7 +109,9 @@ def _show_points(checked: "Check") -> None:
     epilog='Example:  panelwright correct force --from latest --by "A. Tester" --reason "new cell"'
 )
 @click.argument("gauge")
-@click.option("--from", "from_check", metavar="CHECK", help="Id of a check at several weights, or: latest.")
+@click.option(
+    "--from", "from_check", metavar="CHECK", help="Number or id of a check at several weights, or: latest."
+)
 @click.option("--off", is_flag=True, help="Use no correction from here on.")
 @click.option("--by", help="Who says so.")
 @click.option("--reason", help="Why.")
@@ -159,6 +161,9 @@ def correct(
     else:
         click.echo(in_words(made))
         click.echo(f"written down as {made.id}, by {made.by}: {made.reason}")
+        click.echo(
+            f"now check {gauge} as it is used from here on: panelwright check {gauge} --against WEIGHT"
+        )
 
 
 @click.command(epilog="Example:  panelwright references --home my-bench")
