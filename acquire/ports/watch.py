@@ -10,6 +10,8 @@ from drivers.plan import Plan, Request
 MISSES_N = 3
 ABSENT_PERIODS = 8
 """A gauge of several that does not answer is asked this much more rarely: each miss costs the others time."""
+EVENT_GATHER_S = 0.002
+"""A gauge that speaks when its key is pressed says one line: waiting for more only makes it late."""
 MOST_FOLLOWING = 16
 """Requests that follow from replies, in one round: a gauge that never stops complaining may not hog it."""
 _MOST_REPLY_BYTES = 4096
@@ -104,6 +106,7 @@ class Watch:
         self._turns = [
             _Turn(poll, plan, now_ns, shortest_limit_s) for poll in polls if (plan := poll.asks) is not None
         ]
+        self._on_event = all(poll.timing.mode == "on event" for poll in polls)
         silences_s = [poll.timing.max_silence_s for poll in polls]
         known_s = [silence_s for silence_s in silences_s if silence_s is not None]
         # Of several gauges one may be switched off; the line is dead when the most patient has heard nothing.
@@ -140,7 +143,7 @@ class Watch:
         A reply that is whole is told at once, so that the next request can go out.
         """
         if self._awaited is None:
-            return longest_s
+            return min(longest_s, EVENT_GATHER_S) if self._on_event else longest_s
         received, turn = self._awaited.received, self._awaited.turn
         return min(longest_s, self._awaited.request.missing(received) * turn.byte_s) if received else 0.0
 

@@ -1,6 +1,6 @@
 import pytest
 
-from acquire.ports.watch import Poll, Watch
+from acquire.ports.watch import EVENT_GATHER_S, Poll, Watch
 from drivers.description import Timing
 from drivers.plan import Plan, Request
 
@@ -22,6 +22,13 @@ def test_silence_counts_only_beyond_a_given_limit(mode: str) -> None:
     watch.heard(b"N=1", 100 * MS)
     assert watch.fault(1300 * MS) is None
     assert watch.fault(1300 * MS + 1) == "silent for 1.2 s"
+
+
+def test_only_a_gauge_that_speaks_without_pause_is_given_time_to_say_more() -> None:
+    on_event, stream = Timing(mode="on event"), Timing(mode="stream", rate_hz=1000.0)
+    assert Watch([Poll("g", stream)], 0).gather_s(0.01) == 0.01
+    assert Watch([Poll("g", on_event)], 0).gather_s(0.01) == EVENT_GATHER_S
+    assert Watch([Poll("g", on_event)], 0).gather_s(0.0) == 0.0
 
 
 def test_requests_keep_the_beat() -> None:
