@@ -243,6 +243,41 @@ def step_to_take(
     return step
 
 
+def must_be_in_turn(
+    journal: Journal,
+    clock: Clock,
+    zone: tzinfo,
+    method: Method,
+    trial: Trial,
+    step: Step,
+    *,
+    early: bool = False,
+    gave_way: bool = False,
+) -> None:
+    """Lets a step be rated or inspected when its turn has come; a trial without a protocol has no turns.
+
+    Args:
+        early: judge it although something else comes first; that is written down.
+        gave_way: the panel failed, which ends a wash at whatever stroke it is seen.
+
+    Raises:
+        ConfigError: the trial is closed, or something else comes first; says what, and until when.
+    """
+    progress = progress_of(journal, trial, method, clock.utc())
+    if progress is None:
+        return
+    own = [one for one in must_be_open(progress).steps if one.planned.step == step]
+    found = next((one for one in own if one.planned.rule.kind in ("rate", "inspect")), None)
+    # Whoever washed early has said so, and is not asked again at the stop of that stage.
+    if found is None or found.state != "held" or any(one.early and one.over for one in own):
+        return
+    if gave_way and found.waits_for is not None and found.waits_for.step == step:
+        return
+    if not early:
+        raise comes_first(trial, found, clock.utc(), zone)
+    _write(journal, clock, step_event(clock, trial, found, "begun", early=True))
+
+
 def _nothing_fits(progress: TrialProgress) -> ConfigError:
     trial, there = progress.trial, progress.next
     hint = "panelwright next shows what is open" if there is None else command_for(trial, there.planned)

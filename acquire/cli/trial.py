@@ -6,6 +6,7 @@ from typing import Literal
 import click
 
 from acquire.cli.options import echo_json, home_option, json_option
+from acquire.cli.steps import early_option
 from acquire.home import Home
 
 class_option = click.option(
@@ -228,9 +229,18 @@ def unseal(name: str, early: str, home: Path, as_json: bool) -> None:
 @click.argument("test", type=click.Choice(["handling", "appearance"]))
 @click.argument("value", type=float, required=False)
 @click.option("--panel", help="Which panel; needed where the trial has several.")
+@early_option
 @home_option
 @json_option
-def rate(trial_id: str, test: str, value: float | None, panel: str | None, home: Path, as_json: bool) -> None:
+def rate(
+    trial_id: str,
+    test: str,
+    value: float | None,
+    panel: str | None,
+    early: bool,
+    home: Path,
+    as_json: bool,
+) -> None:
     """Write down how a product handled, or how a panel looks, on the method's scale.
 
     Without a VALUE the scale is shown with what its values mean, and you are asked. A later rating of the
@@ -240,20 +250,22 @@ def rate(trial_id: str, test: str, value: float | None, panel: str | None, home:
     from acquire.clock import SystemClock
     from acquire.model import Test
     from acquire.scoring.ratings import scale_of
+    from acquire.stepping import must_be_in_turn
     from acquire.trials import find_step
 
-    place = Home(home)
+    place, clock = Home(home), SystemClock()
     method = place.method()
     with place.journal() as journal:
         found = answers.trial_named(journal, trial_id)
         step = find_step(found, method, Test(test), panel=panel, phase=None, stage=None)
+        must_be_in_turn(journal, clock, place.bench().zone, method, found, step, early=early)
         if value is None:
             scale = scale_of(step.test, method)
             for line in scale.anchor_lines():
                 click.echo(f"  {line}", err=as_json)
             asked = f"{step}, from {scale.min} to {scale.max} in steps of {scale.step}"
             value = click.prompt(asked, type=float, err=as_json)
-        rating = answers.rate(journal, SystemClock(), method, found, step, value)
+        rating = answers.rate(journal, clock, method, found, step, value)
     if as_json:
         echo_json(rating.model_dump(mode="json"))
         return
@@ -272,6 +284,7 @@ def rate(trial_id: str, test: str, value: float | None, panel: str | None, home:
 @click.option("--cut-through", is_flag=True, help="The finish is cut through, worse than the control zone.")
 @click.option("--panel", help="Which panel; needed where the trial has several.")
 @click.option("--note", default="", help="What you saw.")
+@early_option
 @home_option
 @json_option
 def inspect(
@@ -282,6 +295,7 @@ def inspect(
     cut_through: bool,
     panel: str | None,
     note: str,
+    early: bool,
     home: Path,
     as_json: bool,
 ) -> None:
@@ -294,9 +308,10 @@ def inspect(
     from acquire.clock import SystemClock
     from acquire.model import Test
     from acquire.panels import panels_of_bench
+    from acquire.stepping import must_be_in_turn
     from acquire.trials import find_step
 
-    place = Home(home)
+    place, clock = Home(home), SystemClock()
     method = place.method()
     with place.journal() as journal:
         found = answers.trial_named(journal, trial_id)
@@ -306,9 +321,13 @@ def inspect(
             raise click.UsageError(
                 f"{step.panel} has an untreated control zone: say --against-control better, same or worse"
             )
+        gave_way = cut_through or not passed
+        must_be_in_turn(
+            journal, clock, place.bench().zone, method, found, step, early=early, gave_way=gave_way
+        )
         said = answers.inspect(
             journal,
-            SystemClock(),
+            clock,
             found,
             step,
             passed=passed,

@@ -108,7 +108,7 @@ def test_a_wash_stage_is_counted_and_inspected(tmp_path: Path) -> None:
             assert capture.end() == (0, "")
     said = panelwright("inspect", "t", "60", "--passed", "--home", home.folder)
     assert said == "treated wash endurance on A at stage 60: passed after 60 strokes\n"
-    said = panelwright("inspect", "t", "150", "--failed", "--home", home.folder)
+    said = panelwright("inspect", "t", "150", "--failed", "--early", "--home", home.folder)
     assert "that stage stands for 150 strokes, and only 60 have been counted" in said
 
 
@@ -208,7 +208,7 @@ def test_a_person_s_answers_are_taken_while_a_wash_runs(tmp_path: Path) -> None:
             capture.until("port")
             gauge.tell("strokes 70")
             capture.until("strokes")
-            panelwright("rate", "t", "handling", "5", "--home", home.folder)
+            panelwright("rate", "t", "handling", "5", "--early", "--home", home.folder)
             capture.until("full")
             assert "the machine stands at 70 strokes" in capture.until("waiting")["text"]
             assert capture.end() == (0, "")

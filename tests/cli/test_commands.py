@@ -137,7 +137,7 @@ def test_a_bench_without_a_trial_says_how_to_open_one(tmp_path: Path) -> None:
         (("check", "forse", "--against", "weight-200g"), "no gauge 'forse'; did you mean 'force'"),
         (("check", "force", "--against", "weight-20g"), "no reference 'weight-20g'; did you mean"),
         (("check", "force", "--against", "tile"), "tile is no reference for a gauge of force"),
-        (("rate", "larch", "handling", "11"), "not on the scale\n  from 0 to 10 in steps of 0.5"),
+        (("rate", "larch", "handling", "11", "--early"), "not on the scale\n  from 0 to 10 in steps of 0.5"),
         (("rule", "x#1", "--count", "--reason", "fine"), "there is no reading 'x#1'"),
         (("rule", "x#1", "--reason", "fine"), "say --count, --leave-out or --as-method"),
         (("trial", "open", "larch", "--product", "W", "--panel", "A"), "a trial 'larch' already"),
@@ -201,8 +201,8 @@ def test_what_a_person_says_is_written_down_while_another_program_captures(home:
         bench.service.measure(trial, wash(60))
         bench.strokes(1, 5)
         for words in (
-            ("rate", "larch", "handling", "5"),
-            ("inspect", "larch", "60", "--failed"),
+            ("rate", "larch", "handling", "5", "--early"),
+            ("inspect", "larch", "60", "--failed", "--early"),
             ("trial", "open", "fir", "--product", "Another invented wax", "--panel", "B"),
         ):
             result = run(*words, "--home", home.folder)

@@ -69,12 +69,17 @@ def test_capture_waits_for_the_cure_and_says_until_when(home: Home) -> None:
     refused = run(home, "capture", "larch", code=1)
     assert "A cures until " in refused
     assert "--early to start now; it will be marked" in refused
+    judged = run(home, "rate", "larch", "appearance", "8", "--panel", "A", code=1)
+    assert "A cures until " in judged
+    assert "A cures until " in run(home, "inspect", "larch", "60", "--passed", code=1)
+    run(home, "rate", "larch", "appearance", "8", "--early")
     assert "Waits: Let it cure on A until " in run(home, "next", "larch")
     every = run(home, "next", "larch", "--all")
     assert "  waiting      cure/A\n" in every
     assert "  held         slip/A                        0 of 3\n" in every
     run(home, "step", "begin", "larch", "slip/A", "--early", "--reason", "stated as ready")
     said = run(home, "trial", "deviations", "larch")
+    assert "early: Rate the appearance on A: begun before what should come first" in said
     assert (
         "early: Slip of the treated panel on A: begun before what should come first, because stated" in said
     )
@@ -109,7 +114,7 @@ def test_a_panel_has_its_colour_zones_and_history(home: Home) -> None:
         1,
         "larch",
     )
-    words = ("inspect", "larch", "60", "--passed")
+    words = ("inspect", "larch", "60", "--passed", "--early")
     assert "say --against-control better, same or worse" in run(home, *words, code=2)
     said = data(home, *words, "--against-control", "worse", "--cut-through")
     assert (said["against_control"], said["cut_through"]) == ("worse", True)
@@ -123,7 +128,7 @@ def test_a_rating_without_a_value_shows_the_scale_and_asks(home: Home) -> None:
     open_larch(home)
     anchored = home.method().handling.anchor_lines()
     assert anchored, "the shipped method has anchors"
-    said = run(home, "rate", "larch", "handling", typed="7.5\n")
+    said = run(home, "rate", "larch", "handling", "--early", typed="7.5\n")
     for line in anchored:
         assert line in said
     assert "from 0 to 10 in steps of 0.5" in said

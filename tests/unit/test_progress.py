@@ -21,7 +21,7 @@ from acquire.protocol import Protocol, parse_protocol
 from acquire.protocol_events import Application
 from acquire.results import gather
 from acquire.scoring.method import Method
-from acquire.stepping import begin, done, reopen, skip, step_to_take
+from acquire.stepping import begin, done, must_be_in_turn, reopen, skip, step_to_take
 from acquire.trials import record_of
 from tests.benches import MadeBench
 
@@ -162,6 +162,30 @@ def test_an_early_start_is_possible_and_marked_and_does_not_open_the_other_steps
     assert lab.told(trial) == [("slip/A", "early"), ("slip/A", "early")]
     found = deviations(lab.bench.journal, trial, lab.method, lab.bench.clock.utc())
     assert re.search(r"begun 4\.0 h before the cure was over", found[1].text)
+
+
+def test_judging_waits_its_turn_but_a_failure_ends_a_wash_at_any_stroke(lab: Lab) -> None:
+    def judge(test: Kind, stage: int | None = None, **said: bool) -> None:
+        step = Step(test=test, panel="A", stage=stage)
+        must_be_in_turn(lab.bench.journal, lab.bench.clock, UTC, lab.method, trial, step, **said)
+
+    trial = lab.open()
+    lab.prepare(trial)
+    lab.bare(trial)
+    lab.put_on(trial)
+    with pytest.raises(ConfigError, match="A cures until"):
+        judge(Kind.APPEARANCE)
+    with pytest.raises(ConfigError, match="first comes|A cures until"):
+        judge(Kind.WASH, 60, gave_way=True)
+    lab.bench.clock.move(25 * HOUR_S)
+    judge(Kind.APPEARANCE)
+    lab.treated(trial)
+    with pytest.raises(ConfigError, match="first comes Wash on A at stage 60"):
+        judge(Kind.WASH, 60)
+    judge(Kind.WASH, 60, gave_way=True)
+    assert ("inspect/A/60", "early") not in lab.told(trial)
+    judge(Kind.WASH, 60, early=True)
+    assert ("inspect/A/60", "early") in lab.told(trial)
 
 
 def test_treated_steps_wait_for_the_bare_panel_the_product_and_its_handling(lab: Lab) -> None:
