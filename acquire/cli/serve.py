@@ -27,6 +27,9 @@ from acquire.cli.options import home_option
 @click.option(
     "--tls-key", type=click.Path(path_type=Path, exists=True, dir_okay=False), help="Its key, if apart."
 )
+@click.option(
+    "--print-unit", is_flag=True, help="Print a unit file for systemd that runs this bench, and end."
+)
 @click.option("--forget-browsers", is_flag=True, help="Let no browser in any more that was paired before.")
 @speed_option
 @home_option
@@ -36,6 +39,7 @@ def serve(
     names: tuple[str, ...],
     tls_certificate: Path | None,
     tls_key: Path | None,
+    print_unit: bool,
     forget_browsers: bool,
     speed: float,
     home: Path,
@@ -45,9 +49,17 @@ def serve(
     What was armed is armed again after a fault; how far each step is follows from the journal. By default
     only this machine can open the screen. With --host 0.0.0.0 the whole network can: each browser then types
     a code once that is shown here, and you should give a certificate.
+
+    With PANELWRIGHT_MQTT_URL in the environment the bench is on that bus as well; see panelwright bus.
     """
+    if print_unit:
+        click.echo(_unit(home), nl=False)
+        return
+    import os
+
     from acquire.clock import SystemClock
     from acquire.home import Home
+    from acquire.outputs.mqtt import BusSettings
     from acquire.outputs.screen.access import is_loopback
     from acquire.outputs.screen.serving import Address, serve_bench
 
@@ -60,6 +72,7 @@ def serve(
         click.echo(
             "Without a certificate (--tls-certificate) what passes can be read on the network.", err=True
         )
+    bus = BusSettings.from_environment(os.environ) if os.environ.get("PANELWRIGHT_MQTT_URL") else None
     serve_bench(
         Home(home),
         Address(host, port, names, certificate),
@@ -67,4 +80,21 @@ def serve(
         say=lambda text: click.echo(text),
         forget_browsers=forget_browsers,
         shortest_limit_s=0.25 * speed if speed > 1 else 0.0,
+        bus=bus,
     )
+
+
+def _unit(home: Path) -> str:
+    """The shipped unit file, for this user, this command and this bench."""
+    import getpass
+    import shutil
+    import sys
+
+    import config
+
+    command = shutil.which("panelwright") or str(Path(sys.executable).with_name("panelwright"))
+    text = (config.FOLDER / "panelwright.service").read_text(encoding="utf-8")
+    for word, value in {"USER": getpass.getuser(), "COMMAND": command, "HOME": str(home.resolve())}.items():
+        # A per cent sign begins a specifier of systemd's own.
+        text = text.replace(f"@{word}@", value.replace("%", "%%"))
+    return text

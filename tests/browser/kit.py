@@ -98,7 +98,11 @@ class Serving:
         self._lines: queue.SimpleQueue[str] = queue.SimpleQueue()
         self._listener = threading.Thread(target=self._listen)
         self._listener.start()
-        self.url = self.until("The screen is at ").rsplit(" ", 1)[1].rstrip("/")
+        try:
+            self.url = self.until("The screen is at ").rsplit(" ", 1)[1].rstrip("/")
+        except BaseException:
+            self.close()
+            raise
         self.port = int(self.url.rsplit(":", 1)[1])
 
     def _listen(self) -> None:
@@ -111,10 +115,16 @@ class Serving:
         """The next line that says so. Fails if the service ends first, or says nothing for too long."""
         while True:
             line = self._lines.get(timeout=DEADLINE_S)
-            assert line, f"ended before it said {containing!r}: {self.said[-5:]}"
+            if not line:
+                assert self._process.stderr is not None
+                said = f"{self.said[-5:]} {self._process.stderr.read()[-2000:]}"
+                raise AssertionError(f"ended before it said {containing!r}: {said}")
             self.said.append(line.rstrip("\n"))
             if containing in line:
                 return line.rstrip("\n")
+
+    def send(self, signum: int) -> None:
+        self._process.send_signal(signum)
 
     def end(self, signum: int = signal.SIGTERM) -> tuple[int, str, float]:
         """Ends it; its exit code, what it said on stderr, and how long that took in s."""
@@ -245,7 +255,7 @@ def seen(browser: Browser, url: str, *, width: int = 1024, **options: Any) -> It
     try:
         context.add_init_script(SPY)
         page = context.new_page()
-        page.set_default_timeout(DEADLINE_S * 1000)
+        page.set_default_timeout(DEADLINE_S * 500)
         one = Seen(page, [])
         _listen_to(page, one.problems)
         page.goto(url, wait_until="load")
@@ -261,8 +271,8 @@ def _listen_to(page: Page, problems: list[str]) -> None:
             problems.append(f"console: {message.text}")
 
     def failed(request: Request) -> None:
-        # A page that is left cuts its stream of events.
-        if not request.url.partition("?")[0].endswith("/events"):
+        # A page that is left, or loaded again, cuts short what it was asking for.
+        if "ERR_ABORTED" not in str(request.failure):
             problems.append(f"request: {request.url} {request.failure}")
 
     page.on("console", console)

@@ -46,6 +46,8 @@ class Present:
         self._journal: Journal | None = None
         self._seq = 0
         self._rows: StepRows | None = None
+        self._about: dict[str, str] = {}
+        """Of the armed step: product and caution."""
         self._climate: dict[tuple[str, str, str | None], dict[str, Any]] = {}
         self._gauges: tuple[datetime, list[dict[str, Any]]] | None = None
         self._trials: dict[str, tuple[datetime | None, dict[str, Any] | None]] = {}
@@ -121,7 +123,8 @@ class Present:
         if self._rows is None or (self._rows.trial, self._rows.step) != (armed.trial, armed.step):
             self._rows = StepRows(armed.trial, armed.step)
             self._rows.begin(journal.as_of(self._seq))
-        return self._rows.as_data(self._home.method())
+            self._about = _about(journal, armed, self._home.method(), self._clock.utc())
+        return self._rows.as_data(self._home.method()) | self._about
 
     def _gauge_states(self, journal: Journal) -> list[dict[str, Any]]:
         now = self._clock.utc()
@@ -141,6 +144,18 @@ class Present:
                 self._trials[trial.id] = until, told
             if told is not None:
                 yield told
+
+
+def _about(journal: Journal, armed: Armed, method: Method, now: datetime) -> dict[str, str]:
+    trial = trials_of(journal).get(armed.trial or "")
+    progress = None if trial is None else progress_of(journal, trial, method, now)
+    rules = [
+        one.planned.rule for one in (progress.steps if progress else ()) if one.planned.step == armed.step
+    ]
+    return {
+        "product": "" if trial is None else trial.product,
+        "caution": next((rule.caution for rule in rules if rule.kind in ("measure", "wash")), ""),
+    }
 
 
 def _trial_of(journal: Journal, event: Event) -> str:

@@ -4,14 +4,16 @@ import signal
 import socket
 import threading
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from types import FrameType
 
 from acquire.clock import Clock
+from acquire.errors import PanelwrightError
 from acquire.home import Home
 from acquire.live import Live
 from acquire.notes import Note
+from acquire.outputs.mqtt import BusSettings, run_bus
 from acquire.outputs.screen.access import LOOPBACK, Admissions, is_loopback
 from acquire.outputs.screen.app import Screen, make_app
 from acquire.outputs.screen.server import Certificate, WebServer
@@ -19,6 +21,8 @@ from acquire.outputs.screen.views import routes
 from acquire.service import Service
 from acquire.service.desk import Armed, Desk
 
+BUS_AGAIN_S = 30.0
+BUS_END_S = 1.5
 QUIET = ("strokes",)
 """Kinds of notes that are not written to the console: they come all day."""
 
@@ -47,8 +51,12 @@ def serve_bench(
     say: Callable[[str], None],
     forget_browsers: bool = False,
     shortest_limit_s: float = 0.0,
+    bus: BusSettings | None = None,
 ) -> None:
     """Serves until the process is told to end (Ctrl-C, SIGTERM). Runs the gauges on the calling thread.
+
+    Args:
+        bus: the broker to publish to; None: no bus.
 
     Raises:
         PanelwrightError: something cannot be started; what was started is ended again.
@@ -81,13 +89,45 @@ def serve_bench(
     with (
         _ended_by_signals(stop),
         WebServer(app, host=address.host, port=address.port, certificate=address.certificate) as server,
+        ExitStack() as stack,
     ):
         scheme = "https" if screen.secure else "http"
         say(f"The screen is at {scheme}://{_shown(address.host)}:{server.port}/")
         if admissions is not None:
             say(f"A browser that has not been here before asks for this code: {_spaced(admissions.code)}")
+        if bus is not None:
+            stack.enter_context(_on_bus(home, live, bus, clock, say))
         desk.run(stop)
+    screen.present.close()
     say("Ended. What was taken is kept.")
+
+
+@contextmanager
+def _on_bus(
+    home: Home, live: Live, settings: BusSettings, clock: Clock, say: Callable[[str], None]
+) -> Iterator[None]:
+    """Keeps the bench on the bus from a thread of its own; whatever becomes of that, the bench goes on."""
+    home.journal().close()  # the bus reads it, and a new bench has none yet
+    stop = threading.Event()
+
+    def run() -> None:
+        while not stop.is_set():
+            try:
+                run_bus(home, live, settings, stop, clock=clock, say=lambda text: say(f"bus: {text}"))
+            except (PanelwrightError, OSError) as error:
+                hint = getattr(error, "hint", "")
+                say(f"bus: {error}" + (f"; {hint}" if hint else "") + "; tried again every half minute")
+                stop.wait(BUS_AGAIN_S)
+
+    # Not waited for beyond reason: a broker that does not answer must not hold up the end, and what was not
+    # delivered is delivered next time.
+    thread = threading.Thread(target=run, name="bus", daemon=True)
+    thread.start()
+    try:
+        yield
+    finally:
+        stop.set()
+        thread.join(BUS_END_S)
 
 
 @contextmanager

@@ -12,7 +12,7 @@ const by = (id) => document.getElementById(id);
 const gauges = new Map();
 const latest = new Map();
 const voice = new Voice();
-const trace = new Trace(by("trace"));
+const trace = new Trace(by("trace"), { font: innerWidth > 1400 ? 20 : 15 });
 let desk = { armed: null, failed: null };
 let now = null; // what follows from the journal
 let todo = null; // what could be armed
@@ -64,7 +64,11 @@ function take(next) {
     now = null;
     trace.clear("");
     by("said").textContent = "";
-    voice.say(words.armed(after.step ? words.step(after.step) : after.text));
+    voice.say(words.armed(after.step ? words.step(after.step) : words.check(after.gauge)));
+  }
+  if (before && !after) {
+    by("idle-said").className = by("said").className;
+    by("idle-said").textContent = by("said").textContent;
   }
   if (after?.step) workedOn = after;
   desk = next;
@@ -95,7 +99,6 @@ function note(one) {
     if (ofRecording(about, trace.start)) trace.mark(about.details, about.value, text, refused);
     if (about.trial === desk.armed.trial && sameStep(about.step, desk.armed.step)) last = { ...about, kind: one.kind };
   }
-  if (one.kind === "check" && about) last = { ...about, kind: "check", value: about.deviation };
   if (one.kind === "strokes" && about) last = { ...about, kind: "strokes" };
   tell(one.kind, one.text);
 }
@@ -104,7 +107,12 @@ const SAID = { refused: "bad", lost: "bad", trouble: "warn", extra: "warn", amen
 
 function tell(kind, text) {
   const said = desk.armed ? by("said") : by("idle-said");
-  if (["strokes", "climate"].includes(kind)) return;
+  if (kind === "climate") return;
+  if (kind === "strokes") {
+    if (said.classList.contains("go")) said.textContent = ""; // what was to be done is being done
+    return;
+  }
+  if (kind === "reading") text = ""; // it stands there in huge digits
   const lead = { refused: "Refused: ", full: "Full: ", lost: "Lost: ", extra: "Extra: " }[kind] ?? "";
   said.className = `said state ${SAID[kind] ?? "go"}`;
   said.textContent = lead + text;
@@ -226,17 +234,22 @@ function showArmed(armed) {
   const gauge = armedGauge(gauges, armed);
   const step = now?.step && sameStep(now.step.step, armed.step) ? now.step : null;
   const [n, of] = gauge?.progress ?? (step && step.wanted !== null ? [step.taken, step.wanted] : [null, null]);
-  by("trial").textContent = armed.trial ?? "check";
+  by("trial").textContent = armed.step ? [armed.trial, step?.product].filter(Boolean).join(" · ") : "check";
+  by("caution").hidden = !step?.caution;
+  by("caution").textContent = step?.caution ?? "";
   by("step").textContent = armed.step ? title(armed.step) : armed.text;
   by("pause").firstElementChild.textContent = armed.paused ? "Go on" : "Pause";
   by("undo").hidden = by("extra").hidden = !armed.step || armed.step.test === "wash endurance";
   document.body.classList.toggle("paused", armed.paused);
   const count = gauge?.quantity === "count";
   by("count").textContent = n === null ? "" : count ? `of ${of} strokes` : `${n} of ${of}`;
-  showValue(armed, step, count ? n : null);
+  by("bar").hidden = !count || n === null;
+  if (count && n !== null) Object.assign(by("bar"), { max: of, value: n });
+  showValue(armed, step, count ? n : null, gauge);
   by("plot").hidden = gauge?.quantity !== "force";
   by("live").textContent = gauge && latest.has(gauge.gauge) && gauge.quantity === "force"
     ? `now ${shown(latest.get(gauge.gauge), 0.01)} ${UNITS[gauge.unit]}` : "";
+  by("marks").hidden = count;
   showMarks(step, count ? null : n, of);
   showRefused(step);
 }
@@ -252,10 +265,9 @@ function title(step) {
 const BECAME = {
   reading: ["good", "taken"], taken: ["good", "taken"], extra: ["warn", "extra, not counted"],
   "not counted": ["warn", "not counted"], undone: ["warn", "undone"], refused: ["bad", "refused"],
-  check: ["go", "off the reference"], strokes: ["good", "counted"],
 };
 
-function showValue(armed, step, strokes) {
+function showValue(armed, step, strokes, gauge) {
   const newest = last ?? newestOf(step);
   const became = by("became");
   if (strokes !== null) {
@@ -263,6 +275,14 @@ function showValue(armed, step, strokes) {
     by("unit").textContent = "strokes";
     const rate = newest?.details?.rate_per_min;
     state(became, armed.paused ? "warn" : "go", typeof rate === "number" ? `${Math.round(rate)} a minute` : "");
+    return;
+  }
+  if (!armed.step) {
+    // On a check the hand follows what the gauge shows.
+    const live = gauge && latest.has(gauge.gauge);
+    by("value").textContent = live ? shown(latest.get(gauge.gauge), gauge.quantity === "force" ? 0.01 : 0.1) : "–";
+    by("unit").textContent = live ? UNITS[gauge.unit] : "";
+    state(became, armed.paused ? "warn" : "go", armed.paused ? "paused" : "as the gauge shows it");
     return;
   }
   const value = newest?.kind === "refused" ? newestOf(step) : newest;

@@ -65,13 +65,13 @@ export class Trace {
       ...this.room(),
       legend: { show: false },
       cursor: { show: false },
-      padding: this.axes ? [8, 16, 0, 0] : [4, 4, 4, 4],
+      padding: this.axes ? [8, 26, 0, 0] : [4, 4, 4, 4],
       scales: {
         x: { time: false, range: () => [this.end - this.seconds, this.end] },
         y: { range: (_, low, high) => this.span(low, high) },
       },
       axes: [
-        { ...axis, show: this.axes, splits: () => ago.map((s) => this.end - s).reverse(),
+        { ...axis, show: this.axes, size: 2 * this.font, splits: () => ago.map((s) => this.end - s).reverse(),
           values: (_, at) => at.map((t) => (this.end - t < 0.01 ? "now" : `−${Math.round(this.end - t)} s`)) },
         { ...axis, show: this.axes, size: 12 + 3.2 * this.font,
           values: (_, at) => at.map((value) => `${+value.toFixed(3)} ${this.unit}`) },
@@ -93,7 +93,10 @@ export class Trace {
   span(low, high) {
     const top = Math.max(high ?? 0, 0.5);
     const bottom = Math.min(low ?? 0, 0);
-    return [bottom - 0.06 * (top - bottom), top + 0.28 * (top - bottom)];
+    // Room for a mark and its words above the highest peak.
+    const room = (this.axes ? 3.4 : 2.4) * this.font;
+    const height = Math.max(this.holder.clientHeight - (this.axes ? 2 * this.font : 0), 2 * room);
+    return [bottom - 0.06 * (top - bottom), top + ((top - bottom) * room) / (height - room)];
   }
 
   draw(plot) {
@@ -115,8 +118,11 @@ export class Trace {
     const rest_n = mark.rest_n ?? 0;
     const own = colour(mark.refused ? "--bad" : "--good");
     ctx.strokeStyle = ctx.fillStyle = own;
+    const rest_s = Math.min(mark.contact_s ?? 0, 1.5);
+    this.name(plot, ctx, "rest", x(mark.t_start_s - rest_s / 2), y(rest_n) - 5 * ratio, "center");
+    this.name(plot, ctx, "release", x(mark.t_end_s) + 6 * ratio, plot.bbox.top + 0.62 * plot.bbox.height, "left");
     ctx.beginPath();
-    ctx.moveTo(x(mark.t_start_s - Math.min(mark.contact_s ?? 0, 1.5)), y(rest_n));
+    ctx.moveTo(x(mark.t_start_s - rest_s), y(rest_n));
     ctx.lineTo(x(mark.t_start_s), y(rest_n));
     ctx.lineWidth = 6 * ratio;
     ctx.stroke();
@@ -144,6 +150,15 @@ export class Trace {
     }
     ctx.textAlign = "center";
     ctx.textBaseline = "bottom";
-    ctx.fillText(mark.text, at, top - 2 * half - 2 * ratio);
+    const wide = plot.bbox.width > 560 * ratio;
+    ctx.fillText(wide && !mark.refused ? `breakaway ${mark.text}` : mark.text, at, top - 2 * half - 2 * ratio);
+  }
+
+  // Named where there is room; below the trace stands what each sign means.
+  name(plot, ctx, text, x, y, align) {
+    if (!this.axes || plot.bbox.width < 560 * devicePixelRatio) return;
+    ctx.textAlign = align;
+    ctx.textBaseline = "bottom";
+    ctx.fillText(text, x, y);
   }
 }

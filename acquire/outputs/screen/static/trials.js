@@ -7,8 +7,10 @@ export function showTrials(list, todo, first, arm) {
   const key = JSON.stringify(trials);
   if (list.dataset.key === key) return;
   const focus = document.activeElement?.id;
+  const unfolded = [...list.querySelectorAll("details[open]")].map((one) => one.id);
   list.dataset.key = key;
   list.replaceChildren(...(trials.length ? trials.map((one) => card(one, arm)) : [nothing()]));
+  for (const id of unfolded) document.getElementById(id)?.setAttribute("open", "");
   if (focus) document.getElementById(focus)?.focus();
 }
 
@@ -30,7 +32,7 @@ function card(one, arm) {
     made("div", { class: "acts" },
       first ? button(one, first, arm, "main-act") : null,
       byHand ? made("a", { class: "button", href: `/trial/${encodeURIComponent(one.trial)}` }, "Open the trial") : null),
-    others.length ? made("details", {}, made("summary", {}, `${others.length} more that can be armed now`),
+    others.length ? made("details", { id: `more/${one.trial}` }, made("summary", {}, `${others.length} more that can be armed now`),
       made("div", { class: "acts" }, ...others.map((other) => button(one, other, arm, "")))) : null);
 }
 

@@ -13,6 +13,7 @@ const EN = {
   goes_on: "Goes on",
   lost: "Gauge lost",
   armed: (what) => `Armed: ${what}`,
+  check: (gauge) => `check of ${gauge}`,
   checked: { pass: "Check passed", fail: "Check failed", undecided: "Check could not tell" },
   step: (one) => `${one.test}, ${one.phase}, ${one.panel}` + (one.stage === null ? "" : `, stage ${one.stage}`),
   reasons: [],
@@ -31,6 +32,7 @@ const DE = {
   goes_on: "Weiter",
   lost: "Messgerät weg",
   armed: (what) => `Bereit: ${what}`,
+  check: (gauge) => `Prüfung von ${gauge}`,
   checked: { pass: "Prüfung bestanden", fail: "Prüfung nicht bestanden", undecided: "Prüfung ohne Ergebnis" },
   step: (one) => [
     { slip: "Gleitprüfung", gloss: "Glanz", "wash endurance": "Waschen", "UV screening": "U V" }[one.test] ?? one.test,
