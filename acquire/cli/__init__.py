@@ -36,6 +36,7 @@ _COMMANDS = {
     "panel": "acquire.cli.panels:panel",
     "plan": "acquire.cli.plan:plan",
     "ports": "acquire.cli.gauges:ports",
+    "publish": "acquire.cli.publishing:publish",
     "pulls": "acquire.cli.traces:pulls",
     "rate": "acquire.cli.trial:rate",
     "references": "acquire.cli.checks:references",

@@ -106,4 +106,5 @@ def _mark_sliding(canvas: Canvas, trace: PullTrace, time: Axis, force: Axis) -> 
         return
     stop_s = end_s - trace.reading.t_mono_ns / 1e9
     canvas.line(time.at(0.0), force.at(sliding_n), time.at(stop_s), force.at(sliding_n), "level")
-    canvas.words(time.at(stop_s) - 2, force.at(sliding_n) + 13, f"sliding {sliding_n:.3g} N", anchor="end")
+    middle = (time.at(0.0) + time.at(stop_s)) / 2
+    canvas.words(middle, force.at(sliding_n) + 14, f"sliding {sliding_n:.3g} N", anchor="middle")

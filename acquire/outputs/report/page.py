@@ -1,7 +1,7 @@
 """Puts the page together and writes it."""
 
 from collections import defaultdict
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -117,7 +117,7 @@ def _render(
         problems=problems,
         simulated=said_simulated(home, bench, material.streams),
         coverage_percent=None if coverage is None else f"{100 * coverage:g}",
-        gauges=_gauge_lines(material, cards),
+        gauges=gauge_lines(material, cards),
         checks=[check for _, check in material.checks],
         recordings_n=len(material.streams),
         newest=newest,
@@ -188,7 +188,8 @@ def _refusals(material: Material, trial: str) -> list[tuple[str, str, list[str]]
     return [(step, reasons, ids) for (step, reasons), ids in found.items()]
 
 
-def _gauge_lines(material: Material, cards: list[Scorecard]) -> list[GaugeLine]:
+def gauge_lines(material: Material, cards: Iterable[Scorecard]) -> list[GaugeLine]:
+    """The calibration states of the readings that these scorecards count."""
     used = {id_ for card in cards for score in card.scores for id_ in score.used}
     groups: dict[tuple[str, str, str], list[Reading]] = defaultdict(list)
     for reading in material.readings:

@@ -1,6 +1,6 @@
 """The force samples around chosen pulls, out of the recordings they were taken from."""
 
-from collections import defaultdict
+from collections import defaultdict, deque
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -15,6 +15,8 @@ from drivers.description import DescriptionError, parse_description
 
 BEFORE_S = 0.6
 AFTER_S = 0.4
+_LATE_US = 5_000_000
+"""A sample may be dated so much earlier than the read it came with."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,14 +64,17 @@ def _of_recording(
         return {}
     description = parse_description(start.description_text.encode(), start.description)
     stream = GaugeStream(description, dict(start.capture))
-    spans = [(reading, *_span_us(reading)) for reading in readings]
+    spans = sorted(((reading, *_span_us(reading)) for reading in readings), key=lambda span: span[1])
+    ahead = deque(spans)
     kept: dict[str, list[tuple[Times, Floats]]] = defaultdict(list)
     last_us = max(stop for _, _, stop in spans)
     for block in run_through(path, stream):
         if block.line is None:
-            _keep(*latest_force(stream), spans, kept)
+            _keep(*latest_force(stream), ahead, kept)
             if block.t_us > last_us:
                 break
+            while ahead and ahead[0][2] < block.t_us - _LATE_US:
+                ahead.popleft()
     return {reading.id: _trace(reading, kept[reading.id]) for reading, _, _ in spans if kept[reading.id]}
 
 
@@ -83,10 +88,14 @@ def _span_us(reading: Reading) -> tuple[int, int]:
 def _keep(
     t_us: Times,
     force_n: Floats,
-    spans: Iterable[tuple[Reading, int, int]],
+    spans: Iterable[tuple[Reading, int, int]],  # by rising beginning
     kept: dict[str, list[tuple[Times, Floats]]],
 ) -> None:
+    if not len(t_us):
+        return
     for reading, begin, end in spans:
+        if begin > t_us[-1]:
+            break
         inside = (t_us >= begin) & (t_us <= end)
         if inside.any():
             kept[reading.id].append((t_us[inside], force_n[inside]))
