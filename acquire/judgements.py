@@ -1,4 +1,5 @@
-"""Derives every stamp and every check again from the events before it, and says which came out otherwise.
+"""Derives every stamp, check, doubt and bracket again from the events before it, and says which came out
+otherwise.
 
     bench file, checks, incidents, corrections, in order ──> stamp of each reading ──> as the journal has it?
 
@@ -15,7 +16,9 @@ from typing import TypeVar
 from pydantic import ValidationError
 
 from acquire.bench import Bench, parse_bench
+from acquire.calibration.aftermath import Aftermath
 from acquire.calibration.again import evaluated_again
+from acquire.calibration.brackets import Bracket
 from acquire.calibration.checks import EVALUATION, Check, Corrected
 from acquire.calibration.correction import Correction, active_correction, corrected_by
 from acquire.calibration.history import Incident, Known, channel_of
@@ -25,7 +28,7 @@ from acquire.chain import Event
 from acquire.comparison import Fault
 from acquire.errors import ConfigError, JournalError
 from acquire.journal import Journal
-from acquire.model import AppliedCorrection, BenchText, Model, Reading, Stamp, UncertaintyPart
+from acquire.model import Amendment, AppliedCorrection, BenchText, Model, Reading, Stamp, UncertaintyPart
 
 CLOSE = 1e-9
 """Relative: what another machine's arithmetic may make of the same formula."""
@@ -53,6 +56,7 @@ def judge_again(journal: Journal) -> Judgements:
             walk.take(event)
     except JournalError as error:
         walk.found.faults.append(Fault(f"{error}; no stamp behind it was derived again"))
+    walk.found.faults += map(Fault, walk.aftermath.differs())
     return walk.found
 
 
@@ -61,6 +65,7 @@ class _Walk:
 
     def __init__(self) -> None:
         self.found = Judgements()
+        self.aftermath = Aftermath()
         self._bench: Bench | None = None
         self._known: dict[str, list[Known]] = defaultdict(list)
         self._corrections: list[Correction] = []
@@ -76,7 +81,10 @@ class _Walk:
             case "check":
                 if (check := self._read(event, Check)) is not None:
                     self._judge_check(event, check)
-                    self._known[check.gauge].append(Known(event.seq, event.id, check))
+                    closing = Known(event.seq, event.id, check)
+                    if self._bench is not None:  # earlier versions wrote no brackets
+                        self.aftermath.check(closing, self._known[check.gauge])
+                    self._known[check.gauge].append(closing)
             case "incident":
                 if (incident := self._read(event, Incident)) is not None:
                     self._known[incident.gauge].append(Known(event.seq, event.id, incident))
@@ -93,6 +101,14 @@ class _Walk:
                 # Earlier results were stamped as their table says, not by a history that is known here.
                 if reading is not None and reading.trial not in self._imported:
                     self._judge_stamp(reading)
+                if reading is not None:
+                    self.aftermath.reading(event.seq, reading)
+            case "amendment":
+                if (amendment := self._read(event, Amendment)) is not None:
+                    self.aftermath.amendment(amendment)
+            case "bracket":
+                if (bracket := self._read(event, Bracket)) is not None:
+                    self.aftermath.bracket(bracket)
 
     def _read(self, event: Event, model: type[_M], *, told: bool = False) -> _M | None:
         try:

@@ -18,7 +18,8 @@ from acquire.model import CalibrationState, Model, Reading
 BracketVerdict = Literal["confirmed", "failed", "undecided"]
 _VERDICTS: dict[str, BracketVerdict] = {"pass": "confirmed", "fail": "failed", "undecided": "undecided"}
 _MENDS = ("adjustment", "battery change")
-_KNOWN_BAD = (CalibrationState.OUT_OF_TOLERANCE, CalibrationState.DOUBTFUL)
+KNOWN_BAD = (CalibrationState.OUT_OF_TOLERANCE, CalibrationState.DOUBTFUL)
+"""Readings in these states cannot become more doubtful."""
 
 
 class Bracket(Model):
@@ -178,5 +179,5 @@ def doubtful_readings(
         reading.id
         for seq, reading in readings
         if span.holds(seq, reading.gauge, channel_of(reading.details))
-        and reading.stamp.state not in _KNOWN_BAD
+        and reading.stamp.state not in KNOWN_BAD
     ]

@@ -10,7 +10,7 @@ from acquire.calibration.correction import Correction
 from acquire.calibration.history import Incident
 from acquire.journal import Journal
 from acquire.judgements import Judgements, judge_again
-from acquire.model import Reading
+from acquire.model import Amendment, Reading
 from acquire.verification import verify
 from tests.bench_tools import NOON
 from tests.benches import MadeBench
@@ -149,6 +149,35 @@ def test_a_tolerance_that_the_bench_file_does_not_give_is_found(made: MadeBench,
     said = [fault.what for fault in rewritten(made, tmp_path, change).faults]
     assert sum("tolerance 0.5, now 0.03" in what for what in said) == 2
     assert sum("tolerance 0.5, now 0.05" in what for what in said) == 1
+
+
+def test_a_doubt_left_out_and_one_put_in_are_found(made: MadeBench, tmp_path: Path) -> None:
+    doubt, *_ = [event.body for event in made.journal.events("amendment")]
+    left_out = rewritten(made, tmp_path, lambda kind, body: None if body == doubt else body)
+    assert [fault.what for fault in left_out.faults] == [
+        f"{doubt['reading']} is not said to be doubtful, although the failed check {doubt['check']}"
+        " puts it in doubt"
+    ]
+    first = next(made.journal.events("reading")).id
+    invented = Amendment(reading=first, what="doubtful", reason="invented", check=doubt["check"])
+    made.logger.amend(invented)
+    (fault,) = judge_again(made.journal).faults
+    assert fault.what.startswith(f"{first} is said to be doubtful by the check")
+
+
+def test_a_bracket_left_out_or_altered_is_found(made: MadeBench, tmp_path: Path) -> None:
+    """The force gauge was checked three times: each of the later two closes a bracket."""
+    kept = [event.body for event in made.journal.events("bracket")]
+    assert [body["verdict"] for body in kept] == ["confirmed", "failed"]
+
+    def change(kind: str, body: dict[str, Any]) -> dict[str, Any] | None:
+        if kind == "bracket" and body["verdict"] == "failed":
+            return None
+        return {**body, "n": body["n"] - 1} if kind == "bracket" else body
+
+    faults = rewritten(made, tmp_path, change).faults
+    assert len(faults) == 2
+    assert all("does not follow from what was before it" in fault.what for fault in faults)
 
 
 def test_an_incident_left_out_is_missed(made: MadeBench, tmp_path: Path) -> None:
