@@ -11,7 +11,15 @@ from typing import Literal
 from acquire.facts import facts
 from acquire.journal import Journal
 from acquire.model import Model, Trial
-from acquire.progress import Ledger, Progress, TrialProgress, answers_to, cure_end, progress_of
+from acquire.progress import (
+    Ledger,
+    Progress,
+    TrialProgress,
+    answers_to,
+    cure_end,
+    progress_of,
+    unchecked_since,
+)
 from acquire.protocol_events import Sealed, Unsealed
 from acquire.scoring.method import Method
 
@@ -69,6 +77,10 @@ def _silent(progress: TrialProgress) -> Iterator[Deviation]:
         key, planned = one.planned.key, one.planned
         if one.state == "passed over":
             yield Deviation(step=key, what="not written down", text=f"{planned}: not written down")
+        closing = planned.rule.kind == "check" and one.state == "done"
+        if closing and (gauges := unchecked_since(progress.ledger)):
+            said = f"{planned}: ticked off, and no check of {', '.join(gauges)} follows its last reading"
+            yield Deviation(step=key, what="not written down", text=said)
         yield from _before_the_cure_was_over(one, progress)
         if one.begun_seq is None:
             continue

@@ -37,6 +37,13 @@ class Panel:
     def has_control(self) -> bool:
         return CONTROL in self.zones
 
+    @property
+    def polished(self) -> str:
+        """How often, in words; only what this journal knows."""
+        if self.polished_n < 2:
+            return "polished once" if self.polished_n else "not polished yet"
+        return f"polished {self.polished_n} times"
+
 
 def panels_of_bench(journal: Journal) -> dict[str, Panel]:
     """Every listed panel by its name, in the order they were listed."""

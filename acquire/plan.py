@@ -136,13 +136,16 @@ def command_for(trial: Trial, one: Planned) -> str:
     if step is None:
         if kind == "apply":
             return f"panelwright apply {trial.id} --panel {one.panel} --sprays N"
+        if kind == "check":
+            return "panelwright check GAUGE --against REFERENCE"
         said = "skip" if kind == "cure" else "done"
         reason = " --reason ..." if kind == "cure" else ""
         return f"panelwright step {said} {trial.id} {one.key}{reason}"
     if kind == "rate":
         return f"panelwright rate {trial.id} {step.test.value} VALUE --panel {step.panel}"
     if kind == "inspect":
-        return f"panelwright inspect {trial.id} {step.stage} --passed --panel {step.panel}"
+        # Both answers, so that nobody copies one without having looked.
+        return f"panelwright inspect {trial.id} {step.stage} --passed/--failed --panel {step.panel}"
     words = f"panelwright capture {trial.id} {COMMAND_OF[step.test]} --panel {step.panel}"
     if kind == "wash":
         return f"{words} --stage {step.stage}"

@@ -261,7 +261,7 @@ def _taken(one: Planned, trial: Trial, method: Method, ledger: Ledger) -> tuple[
         case "apply":
             return int(ledger.application_on(one.panel) is not None), 1
         case "check":
-            return max(told, int(_checked_since(ledger))), 1
+            return max(told, int(bool(ledger.record.readings) and not unchecked_since(ledger))), 1
         case "wash" if one.step is not None:
             inspected = state_of(trial.id, one.step, method, ledger.record).done
             target = method.wash.strokes_at(one.step.stage or 0)
@@ -275,12 +275,12 @@ def _taken(one: Planned, trial: Trial, method: Method, ledger: Ledger) -> tuple[
             return told, 1
 
 
-def _checked_since(ledger: Ledger) -> bool:
-    """Whether every gauge of the trial was checked after its last reading."""
+def unchecked_since(ledger: Ledger) -> list[str]:
+    """Gauges of the trial without a check behind their last reading."""
     last: dict[str, int] = {}
     for reading in ledger.record.readings:
         last[reading.gauge] = max(last.get(reading.gauge, 0), ledger.seqs.get(reading.id, 0))
-    return bool(last) and all(ledger.checked.get(gauge, 0) > seq for gauge, seq in last.items())
+    return [gauge for gauge, seq in last.items() if ledger.checked.get(gauge, 0) <= seq]
 
 
 def _begun_seq(one: Planned, ledger: Ledger) -> int | None:

@@ -59,7 +59,7 @@ def polish(name: str, reason: str, home: Path, as_json: bool) -> None:
     if as_json:
         echo_json({"panel": name, "polished": now.polished_n, "measure_again": again})
         return
-    click.echo(f"Panel {name}: polished {now.polished_n} times.")
+    click.echo(f"Panel {name}: {now.polished}.")
     for one in again:
         click.echo(f"Measure again: {one}")
 
@@ -99,7 +99,7 @@ def list_(home: Path, as_json: bool) -> None:
     if not panels:
         click.echo("No panel is listed yet:  panelwright panel add --help")
     for one in panels.values():
-        said = [one.colour, f"polished {one.polished_n} times", f"listed {one.added_utc:%Y-%m-%d}"]
+        said = [one.colour, one.polished, f"listed {one.added_utc:%Y-%m-%d}"]
         said += [f"zones: {', '.join(one.zones)}"] if one.zones else []
         said += [f"in trial {used[one.name]}"] if one.name in used else []
         said += [f"RETIRED: {one.retired}"] if one.retired is not None else []

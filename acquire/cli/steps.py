@@ -97,7 +97,7 @@ def _step_data(found: "TrialProgress", one: "Progress") -> dict[str, Any]:
 
 def _show(found: "TrialProgress", now: "datetime", zone: "tzinfo", home: str, *, every: bool) -> None:
     from acquire.plan import command_for
-    from acquire.progress import local_time
+    from acquire.progress import local_time, unchecked_since
 
     trial, first = found.trial, found.next
     click.echo(f"{trial.id}: {trial.product} on {', '.join(_panel(found, one) for one in trial.panels)}")
@@ -110,11 +110,15 @@ def _show(found: "TrialProgress", now: "datetime", zone: "tzinfo", home: str, *,
         return
     if first.state == "waiting" and first.until_utc is not None:
         click.echo(f"  Waits: {first.planned} until {local_time(first.until_utc, now, zone)}")
+        click.echo("    Sooner, and marked: any step with --early; or for good, with your reason:")
+        click.echo(f"    {command_for(trial, first.planned)} {home}")
     else:
         count = f", {first.taken} of {first.wanted}" if first.wanted > 1 else ""
         click.echo(f"  Next: {first.planned}{count}")
         click.echo(f"    {command_for(trial, first.planned)} {home}")
     rule = first.planned.rule
+    if rule.kind == "check":
+        _say("Not checked since their last reading: ", ", ".join(unchecked_since(found.ledger)))
     _say("At hand: ", "; ".join(rule.needs))
     _say("", rule.instruction)
     _say("Caution: ", rule.caution)
@@ -130,7 +134,7 @@ def _show(found: "TrialProgress", now: "datetime", zone: "tzinfo", home: str, *,
 def _panel(found: "TrialProgress", name: str) -> str:
     """A panel with what is known of it."""
     known = found.ledger.panels.get(name)
-    return name if known is None else f"{name} ({known.colour}, polished {known.polished_n} times)"
+    return name if known is None else f"{name} ({known.colour}, {known.polished})"
 
 
 def _say(label: str, text: str) -> None:

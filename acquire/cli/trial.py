@@ -43,6 +43,7 @@ def open_(
     """Open a trial of one product on its panels, led by the bench's protocol.toml as it is now."""
     from acquire.answers import open_trial
     from acquire.clock import SystemClock
+    from acquire.panels import panels_of_bench
     from acquire.plan import must_serve
 
     place = Home(home)
@@ -60,10 +61,14 @@ def open_(
             product_class=product_class,
             protocol=protocol,
         )
+        listed = panels_of_bench(journal)
     if as_json:
         echo_json(opened.model_dump(mode="json"))
         return
     click.echo(f"Trial {opened.id}: {opened.product} on {', '.join(opened.panels)}.")
+    for name in (one for one in opened.panels if one not in listed):
+        click.echo(f"{name} is not in the list of panels: its colour and zones are not known. List it with:")
+        click.echo(f"  panelwright panel add {name} --colour COLOUR --zones control {place.option}")
     click.echo(f"Next:  panelwright {'capture' if protocol is None else 'next'} {opened.id} {place.option}")
 
 
@@ -95,6 +100,9 @@ def list_(home: Path, as_json: bool) -> None:
     for one, state in found:
         coming = led.get(one.id)
         said = str(coming.planned) if coming is not None else str(state.step) if state else ""
+        if one.imported:
+            click.echo(f"{one.id}: {one.product}. Earlier results, typed in.")
+            continue
         if one.protocol is not None and one.id not in led:
             said = ""
         click.echo(f"{one.id}: {one.product}. " + (f"Next: {said}." if said else "Complete."))

@@ -10,6 +10,7 @@ from click.testing import CliRunner
 from acquire.cli import begin, main
 from acquire.earlier import TEMPLATE
 from acquire.home import Home
+from tests.benches import MadeBench
 from tests.rig import lay_out
 
 
@@ -50,6 +51,27 @@ def test_next_says_what_it_is_what_is_at_hand_and_what_can_hurt(home: Home) -> N
     assert all(len(line) <= 80 for line in said.splitlines() if "--home" not in line)
 
 
+def test_closing_checks_name_the_gauges_that_want_one(tmp_path: Path) -> None:
+    with MadeBench(tmp_path / "bench") as made:
+        made.check_force()
+        run(made.home, "trial", "open", "larch", "--product", "Invented wax", "--panel", "A")
+        made.slip("larch", "A", "bare", [2.5, 2.6, 2.7])
+        skip_to(made.home, "closing-checks")
+        said = run(made.home, "next", "larch")
+        assert "panelwright check GAUGE --against REFERENCE" in said
+        assert "Not checked since their last reading: force" in said
+        run(made.home, "step", "done", "larch", "closing-checks")
+        assert "ticked off, and no check of force follows its last reading" in run(
+            made.home, "trial", "deviations", "larch"
+        )
+
+
+def test_a_panel_that_is_not_listed_is_told_at_opening(home: Home) -> None:
+    said = run(home, "trial", "open", "larch", "--product", "Invented wax", "--panel", "A")
+    assert "A is not in the list of panels" in said
+    assert "panelwright panel add A --colour COLOUR --zones control" in said
+
+
 def test_without_an_open_trial_next_says_how_to_begin_one(home: Home) -> None:
     home.journal().close()
     assert "panelwright trial open" in run(home, "next")
@@ -73,7 +95,9 @@ def test_capture_waits_for_the_cure_and_says_until_when(home: Home) -> None:
     assert "A cures until " in judged
     assert "A cures until " in run(home, "inspect", "larch", "60", "--passed", code=1)
     run(home, "rate", "larch", "appearance", "8", "--early")
-    assert "Waits: Let it cure on A until " in run(home, "next", "larch")
+    waits = run(home, "next", "larch")
+    assert "Waits: Let it cure on A until " in waits
+    assert f"    panelwright step skip larch cure/A --reason ... --home {home.folder}\n" in waits
     every = run(home, "next", "larch", "--all")
     assert "  waiting      cure/A\n" in every
     assert "  held         slip/A                        0 of 3\n" in every
@@ -100,13 +124,15 @@ def test_a_panel_has_its_colour_zones_and_history(home: Home) -> None:
     assert "No panel is listed yet" in run(home, "panel", "list")
     run(home, "panel", "add", "A", "--colour", "black", "--zones", "control")
     run(home, "panel", "polish", "A")
-    open_larch(home)
+    assert "not in the list" not in run(
+        home, "trial", "open", "larch", "--product", "Invented wax", "--panel", "A"
+    )
     told = run(home, "journal", "--kind", "panel")
     assert "panel A listed: black, zones control" in told
     assert "panel A polished" in told
-    assert "A: black; polished 1 times; listed" in run(home, "panel", "list")
+    assert "A: black; polished once; listed" in run(home, "panel", "list")
     assert "zones: control; in trial larch" in run(home, "panel", "list")
-    assert "larch: Invented wax on A (black, polished 1 times)\n" in run(home, "next")
+    assert "larch: Invented wax on A (black, polished once)\n" in run(home, "next")
     (listed,) = data(home, "panel", "list")
     assert (listed["colour"], listed["zones"], listed["polished"], listed["trial"]) == (
         "black",
@@ -175,6 +201,7 @@ def test_a_template_imports_as_it_is(home: Home, tmp_path: Path) -> None:
     table = tmp_path / "earlier.csv"
     table.write_text(TEMPLATE, encoding="utf-8")
     assert data(home, "import", str(table)) == {"trials": ["old-1"], "rows": 8}
+    assert "old-1: Invented wax. Earlier results, typed in." in run(home, "trial", "list")
     assert "8 earlier results typed in from" in run(home, "journal", "--kind", "import")
     assert "All holds." in run(home, "verify")
     assert "name a table" in run(home, "import", code=2)
