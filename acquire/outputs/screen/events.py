@@ -22,6 +22,8 @@ from acquire.service.desk import Armed, Desk
 
 BEAT_S = 2.0
 """So often a page hears that the bench is there, if nothing happens."""
+AGAIN = b"retry: 1000\n\n"
+"""So many milliseconds after a connection dropped a browser tries again."""
 PACE_S = 0.02
 """No page hears more often than this: a gauge of 1 kHz would wake it a hundred times a second."""
 RECENT_N = 60
@@ -71,9 +73,10 @@ class Openings:
         self._wakes.add(wake)
         try:
             with self._live.subscribe(since=since, wake=wake) as subscription:
+                missed = subscription.take()
+                yield AGAIN
                 yield self._event("state", since, self._whole(snapshot))
                 known = self.desk_state()
-                missed = subscription.take()
                 if missed:
                     yield self._news(missed, known, caught_up=True)
                 while True:

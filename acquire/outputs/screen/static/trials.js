@@ -31,8 +31,8 @@ function card(one, arm) {
     next?.caution ? made("p", { class: "caution" }, next.caution) : null,
     made("div", { class: "acts" },
       first ? button(one, first, arm, "main-act") : null,
-      byHand ? made("a", { class: "button", href: `/trial/${encodeURIComponent(one.trial)}` }, "Open the trial") : null),
-    others.length ? made("details", { id: `more/${one.trial}` }, made("summary", {}, `${others.length} more that can be armed now`),
+      byHand ? made("a", { class: "button", id: `open/${one.trial}`, href: `/trial/${encodeURIComponent(one.trial)}` }, "Open the trial") : null),
+    others.length ? made("details", { id: `more/${one.trial}` }, made("summary", { id: `fold/${one.trial}` }, `${others.length} more that can be armed now`),
       made("div", { class: "acts" }, ...others.map((other) => button(one, other, arm, "")))) : null);
 }
 
