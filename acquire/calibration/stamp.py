@@ -66,7 +66,7 @@ def stamp(
     parts = list(_certificate_part(gauge, rules))
     if resting is not None:
         aged = ageing(resting, (at - resting[1].t_utc).total_seconds(), own, rules)
-        parts += _check_parts(resting, correction)
+        parts += _check_parts(resting, correction, rules)
         parts += [aged.part] if aged.part else []
     if any(state is CalibrationState.UNCHECKED for state, _ in faults):
         # All parts must hold at one value, or they could not be scaled to another together.
@@ -137,20 +137,24 @@ def _certificate_part(gauge: str, rules: Rules) -> Iterator[UncertaintyPart]:
         )
 
 
-def _check_parts(resting: Checked, correction: Correction | None) -> Iterator[UncertaintyPart]:
+def _check_parts(resting: Checked, correction: Correction | None, rules: Rules) -> Iterator[UncertaintyPart]:
     """What made the check uncertain, and the deviation that nobody took off."""
     known, check = resting
+    which = f"{check.gauge} check of {rules.local(check.t_utc)}"
     for part in check.parts or _told_whole(check):
         if not part.standard_uncertainty:
             continue
-        own_key = f"{part.key} {known.id}" if part.key.split()[0] == "check" else part.key
-        yield part.model_copy(update={"key": own_key})
+        if part.key.split()[0] == "check":
+            # Scores may rest on several checks, whose parts must be told apart by key and by word.
+            own = {"key": f"{part.key} {known.id}", "source": f"{part.source}, {which}"}
+            part = part.model_copy(update=own)
+        yield part
     left = abs(_left(check, correction))
     if left:
         added = correction is not None and correction.covers(check.mean)
-        what = "what the correction leaves of the deviation" if added else "deviation, not corrected for,"
+        what = "deviation that the correction leaves," if added else "deviation, not corrected for,"
         yield UncertaintyPart(
-            source=f"{what} at the check of {check.gauge}",
+            source=f"{what} {which}",
             key=f"deviation {known.id}",
             standard_uncertainty=left,
         )

@@ -28,6 +28,9 @@ from acquire.outputs.words import (
 from acquire.scoring.results import BudgetLine, PanelResult, Points, Score, Scorecard
 
 MOST_IDS = 3
+BUDGET_WIDTH = 110
+"""Columns of a terminal from which on a budget's sources and numbers fit side by side."""
+_NUMBERS = "{:>9}  {:>13}  {:<12}  {:>11}  {:>12}  {:>7}"
 
 
 def print_card(card: Scorecard, *, budget: bool) -> None:
@@ -46,7 +49,7 @@ def print_card(card: Scorecard, *, budget: bool) -> None:
         if budget and score.points is not None and score.points.budget:
             _print_budget(console, score.points)
         if budget and score.screening is not None and score.screening.budget:
-            console.print(Padding(_budget_table(score.screening.budget), (0, 0, 0, 2)))
+            _print_lines(console, score.screening.budget)
     if budget and total.points is not None and total.points.budget:
         console.print(Text("Total", style="bold"))
         _print_budget(console, total.points)
@@ -117,18 +120,26 @@ def _ids(ids: list[str]) -> str:
 
 
 def _print_budget(console: Console, points: Points) -> None:
-    console.print(Padding(_budget_table(points.budget), (0, 0, 0, 2)))
+    _print_lines(console, points.budget)
     _say(console, combined(points))
 
 
-def _budget_table(lines: Iterable[BudgetLine]) -> Table:
+def _print_lines(console: Console, lines: Iterable[BudgetLine]) -> None:
+    """A budget as a table; where that would be too narrow to read, each source stands above its numbers."""
+    if console.width < BUDGET_WIDTH:
+        _say(console, _NUMBERS.format(*COLUMNS[1:]))
+        for row in rows(lines):
+            source, *numbers = astuple(row)
+            _say(console, source)
+            _say(console, _NUMBERS.format(*numbers))
+        return
     table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
     for heading in COLUMNS:
         left = heading in ("source", "distribution")
-        table.add_column(heading, justify="left" if left else "right", overflow="fold")
+        table.add_column(heading, justify="left" if left else "right", no_wrap=heading != "source")
     for row in rows(lines):
         table.add_row(*(Text(cell) for cell in astuple(row)))
-    return table
+    console.print(Padding(table, (0, 0, 0, 2)))
 
 
 def _say(console: Console, text: str) -> None:

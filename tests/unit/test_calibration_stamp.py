@@ -367,7 +367,7 @@ def test_a_correction_in_use_leaves_less_of_the_deviation() -> None:
     assert (applied.id, applied.amount) == ("correction.1", 0.005)
     assert applied.standard_uncertainty == pytest.approx(0.001)
     assert sizes(made)["deviation event-1"] == pytest.approx(0.003)
-    assert "what the correction leaves" in made.parts[-1].source
+    assert "deviation that the correction leaves" in made.parts[-1].source
 
 
 @pytest.mark.parametrize(
