@@ -3,9 +3,9 @@
 from starlette.routing import BaseRoute
 
 from acquire.outputs.screen.app import Screen
-from acquire.outputs.screen.views import bench, links
+from acquire.outputs.screen.views import bench, checks, links, reading, setup, standings, step, trial, trials
 
-PARTS = (bench, links)
+PARTS = (bench, trials, trial, step, checks, standings, reading, setup, links)
 
 
 def routes(screen: Screen) -> list[BaseRoute]:
