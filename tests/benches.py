@@ -175,8 +175,12 @@ class MadeBench:
         )
 
     @contextmanager
-    def tape(self, gauge: str) -> Iterator[Tape]:
-        """A new recording of one gauge, announced in the journal."""
+    def tape(self, gauge: str, capture: dict[str, float | None] | None = None) -> Iterator[Tape]:
+        """A new recording of one gauge, announced in the journal.
+
+        Args:
+            capture: settings of a force gauge that are chosen; None: what most tests need.
+        """
         self._tapes_n += 1
         description = self.home.description(self.bench.gauge(gauge).description)
         name = f"{gauge}-{self._tapes_n:03d}.rec"
@@ -186,7 +190,8 @@ class MadeBench:
             device=gauge,
             scenario=self.scenario,
         )
-        capture: dict[str, float | None] = {"max_pull_s": 30.0} if gauge == "force" else {}
+        if capture is None:
+            capture = {"max_pull_s": 30.0} if gauge == "force" else {}
         with Recorder(self.home.recordings / name, header, self.clock) as recorder:
             self.write(
                 "stream",
