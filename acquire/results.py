@@ -21,6 +21,7 @@ from acquire.logger import as_stamped as logged_readings
 from acquire.logger import readings as known_readings
 from acquire.model import Inspection, Rating, Reading, Refusal, Step, StreamStart, Test, Trial
 from acquire.protocol_events import PanelEvent
+from acquire.scoring.lifetime import Lifetime, Run, lifetime, runs_of
 from acquire.scoring.method import LocalGravity, Method
 from acquire.scoring.results import LeftOut, Scorecard
 from acquire.scoring.scorecard import score
@@ -231,8 +232,38 @@ def standings(
     if not material.trials:
         raise ConfigError("the journal has no trial yet", hint="begin one; see: panelwright trial --help")
     trials = passing(material.trials, only or Filter(), bench.zone, material.colours)
-    cards = scorecards(replace(material, trials=trials), bench, method)
-    return rank(cards, trials=trials, by=by, test=test)
+    shown = replace(material, trials=trials)
+    ranked = rank(scorecards(shown, bench, method), trials=trials, by=by, test=test)
+    if by == "trial":
+        return ranked
+    lives = lifetimes(shown, method)
+    rows = (
+        row if row.control else row.model_copy(update={"life": lives.get(row.product)}) for row in ranked.rows
+    )
+    return ranked.model_copy(update={"rows": tuple(rows)})
+
+
+def lifetimes(material: Material, method: Method) -> dict[str, Lifetime]:
+    """How many strokes each product lasted, over every panel of it that was washed.
+
+    A product that no inspection counts for has none; neither has an untreated control, which shows what
+    washing does without a product. Trials that are not complete have been washed all the same.
+    """
+    if not method.wash.used:
+        return {}
+    products = {trial.id: trial.product for trial in material.trials if not trial.control}
+    inspections: dict[str, list[Inspection]] = defaultdict(list)
+    strokes: dict[str, list[Reading]] = defaultdict(list)
+    for inspection in material.inspections:
+        inspections[inspection.trial].append(inspection)
+    for reading in material.readings:
+        if reading.step.test is Test.WASH:
+            strokes[reading.trial].append(reading)
+    runs: dict[str, list[Run]] = defaultdict(list)
+    for trial, product in products.items():
+        runs[product] += runs_of(trial, inspections[trial], strokes[trial], method)
+    coverage = method.uncertainty.coverage
+    return {product: lifetime(product, own, coverage=coverage) for product, own in runs.items() if own}
 
 
 def _newest(ratings: list[Rating]) -> tuple[list[Rating], list[_Replaced]]:

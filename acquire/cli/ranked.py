@@ -8,6 +8,7 @@ from rich.table import Table
 from rich.text import Text
 
 from acquire.outputs.words import plus_minus, total_of, with_uncertainty
+from acquire.scoring.lifetime import lifetime_in_words
 from acquire.scoring.results import Points
 from acquire.scoring.standings import Standing, Standings
 
@@ -116,6 +117,8 @@ def _row_words(row: Standing, ranked: Standings, *, in_words: bool) -> Iterable[
             f"scatter by {row.between_sd:.2g} points more than" if row.between_sd else "scatter no more than"
         )
         yield f"{row.trial}: {', '.join(row.trials)} {scatter} their uncertainties explain"
+    if row.life is not None:
+        yield f"{row.trial} washed: {lifetime_in_words(row.life)}"
     if row.left_out:
         yield f"{row.trial}: without {', '.join(row.left_out)}, not complete"
     if row.control:

@@ -107,8 +107,9 @@ def standings(
     """Show all trials side by side, best first, and which of them cannot be told apart.
 
     Below each place stand the best and the worst one that the row may really hold. Rows that share a letter
-    cannot be told apart. Both are worked out among the rows shown. With --json also the chance of each place
-    and, of up to 30 rows, every pair.
+    cannot be told apart. Both are worked out among the rows shown. By product it also says how many strokes
+    each lasted, where a failure is only known to lie between two inspections. With --json also the chance of
+    each place and, of up to 30 rows, every pair.
     """
     from acquire.filters import Filter
     from acquire.model import Test

@@ -263,15 +263,14 @@ def lifetime_in_words(found: Lifetime) -> str:
         if run.failed_strokes is None:
             return f"one run: had not given way by {run.passed_strokes} strokes"
         return f"one run: gave way between {run.passed_strokes} and {run.failed_strokes} strokes"
-    ends = (
-        f"after more than {found.median_after:g} strokes"
-        if found.median_by is None
-        else f"between {found.median_after:g} and {found.median_by:g} strokes"
-    )
-    high = "no upper limit" if found.high is None else f"{found.high:g}"
     lasting = sum(run.failed_strokes is None for run in found.runs)
     open_ended = f" ({lasting} of them without a failure)" if lasting else ""
-    return (
-        f"half of {len(found.runs)} runs{open_ended} gave way {ends}; the median lies between "
-        f"{found.low:g} and {high} with {100 * found.coverage:.3g} % confidence at least"
+    # Not "gave way between": the two counts bound when the half was reached, and not when its runs ended.
+    half = (
+        f"at least half of {len(found.runs)} runs{open_ended} last more than {found.median_after:g} strokes"
+        if found.median_by is None
+        else f"half of {len(found.runs)} runs{open_ended} had given way by some count between "
+        f"{found.median_after:g} and {found.median_by:g} strokes"
     )
+    limits = f"above {found.low:g}" if found.high is None else f"between {found.low:g} and {found.high:g}"
+    return f"{half}; the median lies {limits} with {100 * found.coverage:.3g} % confidence at least"

@@ -17,6 +17,7 @@ from acquire.model import Model, Test, Trial
 from acquire.scoring.compare import Comparison, compare
 from acquire.scoring.entries import Entry, entries_by_product, entry_of, points_of, side_by_side
 from acquire.scoring.groups import letters
+from acquire.scoring.lifetime import Lifetime
 from acquire.scoring.ranks import DRAWS, SEED, Chances, place_chances
 from acquire.scoring.results import Points, Scorecard, TotalStatus
 
@@ -56,6 +57,8 @@ class Standing(Model):
     """Best and worst place it may really hold, at the coverage of the uncertainties; None: not compared."""
     chances: dict[int, float] = Field(default_factory=dict)
     """Probability of each place that came up in the simulation."""
+    life: Lifetime | None = None
+    """How many strokes the product lasted over all its runs on the wash machine; in standings by product."""
 
 
 class Pair(Model):

@@ -77,7 +77,22 @@ def test_products_with_the_scatter_of_their_trials(made: MadeBench) -> None:
     assert "2 trials" in text
     assert re.search(r"Alder \(invented\): alder, alder-2 scatter by 0\.\d+ points more than", text)
     assert "≥ 22." in text
+    # alder gave way between 60 and 150 strokes as counted, alder-2 stood at 150; the control has no life.
+    assert (
+        "Alder (invented) washed: half of 2 runs (1 of them without a failure) had given way by some count "
+        "between 60 and 150 strokes; the median lies above 60 with 50 % confidence at least" in text
+    )
+    assert "Birch (invented) washed: one run: gave way between 60 and 150 strokes" in text
     ranked = as_json(made, "--by", "product")
+    lives = {row.trial: row.life for row in ranked.rows}
+    assert lives["Nothing (invented)"] is None
+    alder = lives["Alder (invented)"]
+    assert alder is not None
+    assert [(one.trial, one.passed_strokes, one.failed_strokes) for one in alder.runs] == [
+        ("alder", 60, 150),
+        ("alder-2", 150, None),
+    ]
+    assert all(row.life is None for row in as_json(made).rows)
     assert [(row.trial, row.trials) for row in ranked.rows] == [
         ("Alder (invented)", ("alder", "alder-2")),
         ("Birch (invented)", ("birch",)),

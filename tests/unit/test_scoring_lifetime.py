@@ -64,8 +64,13 @@ def test_few_runs_say_how_little_they_cover() -> None:
     found = lifetime("Sample Wax (invented)", [run(150, 400), run(400, 900), run(400, None)])
     assert (found.low, found.high, found.coverage) == (150, None, 0.75)
     assert lifetime_in_words(found) == (
-        "half of 3 runs (1 of them without a failure) gave way between 400 and 900 strokes; the median lies "
-        "between 150 and no upper limit with 75 % confidence at least"
+        "half of 3 runs (1 of them without a failure) had given way by some count between 400 and 900 "
+        "strokes; the median lies above 150 with 75 % confidence at least"
+    )
+    lasting = lifetime("Sample Wax (invented)", [run(150, 400), run(900, None), run(900, None)])
+    assert lifetime_in_words(lasting) == (
+        "at least half of 3 runs (2 of them without a failure) last more than 900 strokes; the median lies "
+        "above 150 with 75 % confidence at least"
     )
 
 
@@ -73,6 +78,7 @@ def test_six_runs_cover_what_was_asked() -> None:
     found = lifetime("Sample Wax (invented)", [run(150 + i, 400 + i) for i in range(6)])
     assert (found.low, found.high) == (150, 405)
     assert found.coverage == pytest.approx(0.96875)
+    assert "the median lies between 150 and 405 with 96.9 % confidence" in lifetime_in_words(found)
 
 
 def test_no_run_is_an_error_that_says_what_to_do() -> None:
