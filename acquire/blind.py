@@ -65,7 +65,8 @@ def seal(
             journal,
             clock,
             f"{name}-{letter.lower()}",
-            product=f"Code {letter}",
+            # Code A of one seal is not code A of another, and standings put alike names together.
+            product=f"Code {letter} of {name}",
             panels=own,
             product_class=product_class,
             protocol=protocol,

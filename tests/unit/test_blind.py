@@ -61,7 +61,9 @@ def test_the_journal_holds_letters_and_no_mapping_until_it_is_unsealed(bench: Ma
     begin(bench)
     kept = json.loads(sealed_file(bench.home, "spring").read_text(encoding="utf-8"))
     assert sorted(kept["mapping"].values()) == sorted(PRODUCTS)
-    assert {trial.product for trial in trials_of(bench.journal).values()} == {"Code A", "Code B", "Code C"}
+    assert {trial.product for trial in trials_of(bench.journal).values()} == {
+        f"Code {letter} of spring" for letter in "ABC"
+    }
     said = json.dumps([event.body for event in bench.journal.events()])
     assert kept["salt"] not in said
     rate_all(bench)

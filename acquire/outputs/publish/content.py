@@ -169,14 +169,7 @@ def _without_blind(
             "with --leave-out-blind; or look at a --draft",
         )
     if draft:
-        # Code A of one seal is not code A of another.
-        trials = (
-            one.model_copy(update={"product": f"{one.product} of {sealed[one.id]}"})
-            if one.id in sealed
-            else one
-            for one in material.trials
-        )
-        return replace(material, trials=tuple(trials)), ()
+        return material, ()
     return _only(material, {trial.id for trial in material.trials if trial.id not in sealed}), there
 
 
