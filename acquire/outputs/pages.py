@@ -3,6 +3,7 @@
 import os
 import re
 from collections.abc import Iterable
+from functools import cache
 from pathlib import Path
 
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
@@ -21,14 +22,19 @@ _ID = re.compile(r'\b(id="|xlink:href="#|url\(#)')
 
 def render(template: str, **content: object) -> str:
     """A template of this package with its content; everything is escaped, and nothing may be missing."""
-    environment = Environment(
+    return _environment().get_template(template).render(content)
+
+
+@cache
+def _environment() -> Environment:
+    # Kept: reading a template anew takes longer than filling it.
+    return Environment(
         loader=FileSystemLoader(TEMPLATES),
         autoescape=True,
         undefined=StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    return environment.get_template(template).render(content)
 
 
 def style(*names: str) -> Markup:
