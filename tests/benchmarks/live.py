@@ -42,7 +42,7 @@ GAUGES = {
 
 
 @contextmanager
-def _simulated(arguments: list[str], link: Path) -> Iterator[str]:
+def simulated(arguments: list[str], link: Path) -> Iterator[str]:
     """A simulated gauge that keeps measuring; gives its address."""
     command = [sys.executable, "-m", "simulators.cli", *arguments, "--auto", "--link", str(link)]
     with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True) as process:
@@ -90,7 +90,7 @@ def share(seconds: float = 10.0) -> Result:
     with ExitStack() as undo:
         folder = Path(undo.enter_context(tempfile.TemporaryDirectory()))
         for name, (arguments, _) in GAUGES.items():
-            address = undo.enter_context(_simulated(arguments, folder / name))
+            address = undo.enter_context(simulated(arguments, folder / name))
             _own(name, streams[name], address, folder, events, undo)
         _take(events, streams, WARM_UP_S)
         before, cpu_s = streams["fast"].samples, time.process_time()
