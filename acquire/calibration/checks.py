@@ -365,6 +365,8 @@ def _reason(
 ) -> str:
     shown_unit = "strokes" if unit == "1" else unit
     what = "deviation left by the correction" if corrected else "deviation"
+    # What binary fractions leave of nothing is said as nothing.
+    deviation = round(deviation / permitted, 9) * permitted + 0.0 if permitted else deviation
     text = f"{what} {deviation:+.3g} ± {expanded:.2g} {shown_unit}, tolerance {permitted:.3g} {shown_unit}"
     if 0 <= limit < permitted:
         text += f" ({limit:.3g} {shown_unit} with guard band)"

@@ -212,7 +212,8 @@ def _refusal(refusal: Refusal) -> str:
 
 
 def _check(check: Check) -> str:
-    return f"gauge {check.gauge} checked against {check.reference}: {check.verdict}; {check.reason}"
+    verdict = "can't tell" if check.verdict == "undecided" else check.verdict
+    return f"gauge {check.gauge} checked against {check.reference}: {verdict}; {check.reason}"
 
 
 def _incident(incident: Incident) -> str:
