@@ -127,9 +127,8 @@ def test_the_last_is_undone_by_a_key_and_another_key_does_nothing(
         let_go(page)
     with bench.home.journal(readonly=True) as journal:
         undone = [Amendment.model_validate(event.body) for event in journal.events("amendment")]
-    assert [(one.what, one.counts, one.reason) for one in undone] == [
-        ("ruling", False, "undone at the bench (key U)")
-    ]
+    rulings = [(one.counts, one.reason) for one in undone if one.what == "ruling"]
+    assert rulings == [(False, "undone at the bench (key U)")]
 
 
 def test_a_pedal_is_taught_and_remembered(bench: ServedBench, browser: Browser) -> None:
@@ -196,7 +195,7 @@ def test_a_screen_that_was_away_says_so_and_catches_up(bench: ServedBench, brows
         arm(page, "Slip of the bare panel on white-1")
         bench.gauges["force"].tell("pull 1")
         taken(page, 1)
-        bench.restart(away_s=4.5)
+        bench.restart(away_s=1.0)
         expect(page.locator("#link")).to_have_text("live", timeout=LONG_MS)
         said = page.locator("#stale")
         expect(said).to_be_hidden(timeout=LONG_MS)

@@ -21,7 +21,6 @@ function nothing() {
 function card(one, arm) {
   const next = one.next;
   const [first, ...others] = one.arm;
-  const byHand = next && first?.text !== next.title;
   return made("article", { class: "card trial-card", "aria-label": `${one.product}, trial ${one.trial}` },
     made("h2", {}, one.product, " ", made("span", { class: "quiet" }, one.trial)),
     next ? made("p", { class: "next" }, made("strong", {}, "Next: "), next.title) : null,
@@ -31,7 +30,7 @@ function card(one, arm) {
     next?.caution ? made("p", { class: "caution" }, next.caution) : null,
     made("div", { class: "acts" },
       first ? button(one, first, arm, "main-act") : null,
-      byHand ? made("a", { class: "button", id: `open/${one.trial}`, href: `/trial/${encodeURIComponent(one.trial)}` }, "Open the trial") : null),
+      made("a", { class: "button", id: `open/${one.trial}`, href: `/trial/${encodeURIComponent(one.trial)}` }, "Open the trial")),
     others.length ? made("details", { id: `more/${one.trial}` }, made("summary", { id: `fold/${one.trial}` }, `${others.length} more that can be armed now`),
       made("div", { class: "acts" }, ...others.map((other) => button(one, other, arm, "")))) : null);
 }
