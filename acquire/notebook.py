@@ -56,41 +56,39 @@ class WrittenNote(Model):
 
 
 def write_note(
-    home: Home,
     journal: Journal,
     clock: Clock,
     trial: Trial,
     text: str,
     *,
     step: str = "",
-    photo: bytes | None = None,
+    photo: KeptPhoto | None = None,
     by: str = "",
     form: str | None = None,
 ) -> WrittenNote:
-    """Writes down a note, and keeps its photograph.
+    """Writes down a note.
 
     Args:
-        photo: content of a JPEG or PNG file.
+        photo: from `keep_photo`.
         form: what its id is made of, so that a form that is sent twice is written once.
 
     Raises:
-        ConfigError: there is neither text nor photograph, or one of them cannot be kept.
+        ConfigError: there is neither text nor photograph, or too much text.
         JournalError: it could not be written, or that form was written before.
     """
     text = text.strip()
-    if not text and not photo:
+    if not text and photo is None:
         raise ConfigError("there is nothing to note", hint="write something, or choose a photograph")
     if len(text) > MOST_CHARS:
         raise ConfigError(f"a note has at most {MOST_CHARS} characters", hint="make it two notes")
-    kept = None if not photo else keep_photo(home, photo)
     id_ = f"note.{form or uuid4().hex}"
-    note = WrittenNote(id=id_, trial=trial.id, step=step, text=text, photo=kept, by=by, t_utc=clock.utc())
+    note = WrittenNote(id=id_, trial=trial.id, step=step, text=text, photo=photo, by=by, t_utc=clock.utc())
     journal.append("note", note, t_utc=clock.utc(), t_mono_ns=clock.monotonic_ns(), event_id=id_)
     return note
 
 
 def keep_photo(home: Home, data: bytes) -> KeptPhoto:
-    """Keeps a photograph; one that is there already is not written again.
+    """Keeps the content of a JPEG or PNG file; one that is there already is not written again.
 
     Raises:
         ConfigError: it is too large or neither JPEG nor PNG, or cannot be written.

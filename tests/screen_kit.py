@@ -54,6 +54,8 @@ def fill(made: MadeBench) -> None:
         made.slip(name, "A", "treated", breaks_n)
         made.gloss(name, "A", "treated", glosses_gu)
         made.rate(name, Test.APPEARANCE, "A", 8.0, f"rating.{name}.a")
+        made.wash(name, "A", 60, 60, passed=True, run=20)
+        made.inspect(name, "A", 150, 150, passed=False)
         made.clock.move(1800)
         made.check_force(0.006)
     _publish(made)

@@ -12,6 +12,7 @@ from acquire.notebook import (
     MOST_CHARS,
     MOST_PHOTO_BYTES,
     altered_photos,
+    keep_photo,
     notes_of,
     photo_named,
     write_note,
@@ -38,8 +39,8 @@ def trial(bench: MadeBench) -> Trial:
 
 def test_a_note_is_read_back_with_the_step_it_is_about(bench: MadeBench, trial: Trial) -> None:
     other = bench.begin("fir", "Invented sealant")
-    note = write_note(bench.home, bench.journal, bench.clock, trial, " haze\n", step="appearance/A", by="Kim")
-    write_note(bench.home, bench.journal, bench.clock, other, "dust")
+    note = write_note(bench.journal, bench.clock, trial, " haze\n", step="appearance/A", by="Kim")
+    write_note(bench.journal, bench.clock, other, "dust")
     assert notes_of(bench.journal, "larch") == [note]
     assert (note.text, note.step, note.by, note.photo) == ("haze", "appearance/A", "Kim", None)
     event = bench.journal.find(note.id)
@@ -51,7 +52,7 @@ def test_a_note_is_read_back_with_the_step_it_is_about(bench: MadeBench, trial: 
 def test_a_photograph_is_kept_under_its_hash(
     bench: MadeBench, trial: Trial, data: bytes, ending: str
 ) -> None:
-    note = write_note(bench.home, bench.journal, bench.clock, trial, "", photo=data)
+    note = write_note(bench.journal, bench.clock, trial, "", photo=keep_photo(bench.home, data))
     assert note.photo is not None
     assert note.photo.name == f"{hashlib.sha256(data).hexdigest()}.{ending}"
     assert (bench.home.photos / note.photo.name).read_bytes() == data
@@ -70,24 +71,24 @@ def test_what_is_no_photograph_or_too_large_is_refused_and_nothing_is_written(
         (JPEG.ljust(MOST_PHOTO_BYTES + 1), "10 MB"),
     ):
         with pytest.raises(ConfigError, match=said):
-            write_note(bench.home, bench.journal, bench.clock, trial, "see", photo=data)
+            keep_photo(bench.home, data)
     with pytest.raises(ConfigError, match="nothing to note"):
-        write_note(bench.home, bench.journal, bench.clock, trial, "  \n")
+        write_note(bench.journal, bench.clock, trial, "  \n")
     with pytest.raises(ConfigError, match=str(MOST_CHARS)):
-        write_note(bench.home, bench.journal, bench.clock, trial, "x" * (MOST_CHARS + 1))
+        write_note(bench.journal, bench.clock, trial, "x" * (MOST_CHARS + 1))
     assert bench.journal.head()[0] == seq
     assert not bench.home.photos.exists()
 
 
 def test_a_form_that_comes_twice_is_written_once(bench: MadeBench, trial: Trial) -> None:
-    write_note(bench.home, bench.journal, bench.clock, trial, "once", form="a" * 32)
+    write_note(bench.journal, bench.clock, trial, "once", form="a" * 32)
     with pytest.raises(JournalError, match="already holds"):
-        write_note(bench.home, bench.journal, bench.clock, trial, "once", form="a" * 32)
+        write_note(bench.journal, bench.clock, trial, "once", form="a" * 32)
     assert len(notes_of(bench.journal, "larch")) == 1
 
 
 def test_an_altered_or_missing_photograph_is_a_fault(bench: MadeBench, trial: Trial) -> None:
-    note = write_note(bench.home, bench.journal, bench.clock, trial, "edge", photo=PNG)
+    note = write_note(bench.journal, bench.clock, trial, "edge", photo=keep_photo(bench.home, PNG))
     assert note.photo is not None
     place = bench.home.photos / note.photo.name
     assert list(altered_photos(bench.home, bench.journal)) == []
@@ -96,7 +97,7 @@ def test_an_altered_or_missing_photograph_is_a_fault(bench: MadeBench, trial: Tr
         f"{note.photo.name}: the photograph of note {note.id} was altered"
     ]
     # Kept once more, the true one takes its place again.
-    write_note(bench.home, bench.journal, bench.clock, trial, "again", photo=PNG)
+    write_note(bench.journal, bench.clock, trial, "again", photo=keep_photo(bench.home, PNG))
     assert place.read_bytes() == PNG
     place.unlink()
     report = verify(bench.home)

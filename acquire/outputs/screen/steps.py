@@ -3,13 +3,14 @@
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime
+from math import floor, log10
 
 from acquire.bench import Bench
 from acquire.errors import ConfigError
 from acquire.journal import Journal
 from acquire.model import Inspection, Rating, Reading, Step, Test, Trial
 from acquire.outputs import step_words
-from acquire.outputs.words import of_unit
+from acquire.outputs.words import SYMBOLS, of_unit
 from acquire.progress import Progress, TrialProgress, answers_to, local_time, progress_of
 from acquire.scoring.method import Method
 from acquire.scoring.strokes import stood
@@ -23,7 +24,7 @@ WORDS = {
     "held": ("later", ""),
     "done": ("done", "good"),
     "skipped": ("skipped", "warn"),
-    "passed over": ("not written down", "warn"),
+    "passed over": ("not written down", "quiet"),
 }
 """For each state of a step its word on the page, and how that is marked."""
 
@@ -236,4 +237,8 @@ def reading_became(reading: Reading) -> str:
 
 
 def shown(reading: Reading) -> str:
-    return of_unit(reading.value, reading.unit)
+    """The value as its gauge shows it, with all its decimals."""
+    if not 0 < reading.resolution < 1:
+        return of_unit(reading.value, reading.unit)
+    decimals = -floor(log10(reading.resolution * 1.000001))
+    return f"{reading.value:.{decimals}f} {SYMBOLS.get(reading.unit, reading.unit)}"

@@ -24,6 +24,7 @@ from acquire.outputs.report.figures import Frame, draw_pull, words_of_pull
 from acquire.outputs.report.traces import pull_traces
 from acquire.outputs.screen.app import Screen
 from acquire.outputs.screen.raw_bytes import Part, bytes_of, part_of
+from acquire.outputs.screen.steps import shown
 from acquire.outputs.screen.views.checks import LOOKS
 from acquire.outputs.screen.views.safely import safely
 from acquire.trials import trials_of
@@ -70,6 +71,7 @@ def routes(screen: Screen) -> list[BaseRoute]:
             checks=checks,
             looks=LOOKS,
             words=words,
+            shown=shown,
             details=_details(then),
             **_figure(screen, starts, then),
             **_bytes(screen, then, part),
