@@ -15,9 +15,9 @@ from typing import Literal
 from acquire.calibration.checks import Check
 from acquire.chain import Event
 from acquire.errors import ConfigError
-from acquire.facts import facts
+from acquire.facts import bodies, facts
 from acquire.journal import Journal
-from acquire.model import Inspection, Rating, Trial
+from acquire.model import Inspection, Rating, Reading, Trial
 from acquire.panels import Panel, panels_of_bench
 from acquire.plan import Planned, planned_steps
 from acquire.protocol import Protocol, parse_protocol
@@ -163,9 +163,8 @@ def ledger_of(journal: Journal, trial: Trial, protocol: Protocol) -> Ledger:
     for event, application in facts(journal, "application", Application):
         if application.trial == trial.id and application.id not in void:
             ledger.applications.append((event.seq, application))
-    for event in journal.events("reading"):
-        if event.body.get("trial") == trial.id:
-            ledger.seqs[event.id] = event.seq
+    for seq, reading in bodies(journal, "reading", Reading, trial=trial.id):
+        ledger.seqs[reading.id] = seq
     answers: list[tuple[Event, Rating | Inspection]] = [
         *facts(journal, "rating", Rating),
         *facts(journal, "inspection", Inspection),
