@@ -162,11 +162,13 @@ def _acts(one: Progress, progress: TrialProgress, method: Method) -> Iterator[st
         yield kind
     if kind == "apply" and one.state != "done":
         yield kind
-    if kind in TOLD and not counted and not one.over:
+    # Of what was passed over a person may still say what became of it.
+    unsaid = one.state not in ("done", "skipped")
+    if kind in TOLD and not counted and unsaid:
         yield "done"
-    if not one.over and kind != "close":
+    if unsaid and kind != "close":
         yield "skipped"
-    if one.begun_seq is not None or one.over or one.state == "waiting":
+    if one.begun_seq is not None or not unsaid or one.state == "waiting":
         yield from ("repeated", "voided")
 
 
