@@ -1,12 +1,13 @@
 """Standings as text for a terminal of 80 columns or more."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 
 from rich.console import Console
 from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
+from acquire.outputs.places import all_letters, level_letters
 from acquire.outputs.words import plus_minus, total_of, with_uncertainty
 from acquire.scoring.lifetime import lifetime_in_words
 from acquire.scoring.results import Points
@@ -15,15 +16,13 @@ from acquire.scoring.standings import Standing, Standings
 MOST_IN_WORDS = 12
 """Ranked rows up to which each says in words what it cannot be told from; beyond, the letters do."""
 LEAST_CHANCE = 0.005
-RUN = 4
-"""So many letters in a row are written as from and to."""
 
 
 def print_ranked(ranked: Standings) -> None:
     """Prints standings: points above, expanded uncertainty below."""
     console = Console(highlight=False)
     tests = list(ranked.rows[0].by_test)
-    order = sorted({name for row in ranked.rows for name in row.letters}, key=lambda name: (len(name), name))
+    order = all_letters(ranked)
     table = Table(box=None, pad_edge=False, padding=(0, 2, 1, 0))
     table.add_column("place", justify="right")
     table.add_column(ranked.by, overflow="fold", max_width=18)
@@ -37,7 +36,7 @@ def print_ranked(ranked: Standings) -> None:
         table.add_row(
             _place_cell(row),
             _name_cell(row, ranked),
-            *([_letters(row.letters, order)] if order else []),
+            *([level_letters(row.letters, order)] if order else []),
             _total_cell(row),
             *(_cell(row.by_test[test]) for test in tests),
         )
@@ -77,19 +76,6 @@ def _cell(points: Points | None) -> str:
 def _total_cell(row: Standing) -> str:
     shown = total_of(row.total, row.by_test.values(), row.status)
     return f"{shown}{plus_minus(row.total)}".replace(" ± ", "\n±")
-
-
-def _letters(names: Sequence[str], order: Sequence[str]) -> str:
-    """Letters of one row; a longer run of neighbours as from and to."""
-    runs: list[list[str]] = []
-    for name in names:
-        if runs and order.index(name) == order.index(runs[-1][-1]) + 1:
-            runs[-1].append(name)
-        else:
-            runs.append([name])
-    parts = [[f"{run[0]}–{run[-1]}"] if len(run) >= RUN else run for run in runs]
-    plain = [name for part in parts for name in part]
-    return ("" if all(len(name) == 1 for name in plain) else " ").join(plain)
 
 
 def _words(ranked: Standings) -> Iterable[str]:

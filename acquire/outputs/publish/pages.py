@@ -8,6 +8,7 @@ from markupsafe import Markup
 from acquire.model import Test, Trial
 from acquire.outputs import budgets, step_words, words
 from acquire.outputs.pages import render
+from acquire.outputs.places import all_letters, level_letters
 from acquire.outputs.publish import names
 from acquire.outputs.publish.content import Content, View
 from acquire.outputs.publish.figures import Bar, bars
@@ -55,6 +56,7 @@ class Pages:
             bars=_bars(ranked),
             tests=list(ranked.rows[0].by_test),
             chances_of=_chances,
+            level={row.trial: level_letters(row.letters, all_letters(ranked)) for row in ranked.rows},
             coverage=next((f"{100 * row.total.coverage:g}" for row in ranked.rows if row.total), ""),
             downloads=downloads,
             main=view is self._content.views[0],
@@ -122,6 +124,7 @@ def _chances(row: Standing) -> str:
 def _bars(ranked: Standings) -> Markup | None:
     """The ranked rows with their uncertainties as a figure, if they are not too many."""
     rows = [(row, row.total if ranked.test is None else row.by_test[ranked.test]) for row in ranked.rows]
+    order = all_letters(ranked)
     drawn = [
         Bar(
             name=row.trial,
@@ -129,7 +132,7 @@ def _bars(ranked: Standings) -> Markup | None:
             low=points.unrounded - points.expanded_uncertainty,
             high=points.unrounded + points.expanded_uncertainty,
             at_least=ranked.test is None and row.status == "at least",
-            letters="".join(row.letters),
+            letters=level_letters(row.letters, order),
         )
         for row, points in rows
         if points is not None and row.place is not None
