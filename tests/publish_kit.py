@@ -1,13 +1,16 @@
 """What a small invented bench publishes, for tests of tables, cards and bundles."""
 
-from collections.abc import Iterator
+import hashlib
+import json
+import zipfile
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from acquire.home import Home
 from acquire.model import Test as Kind
-from acquire.outputs.publish.bundle import write_bundle
+from acquire.outputs.publish.bundle import MANIFEST, PUBLIC_KEY, SIGNATURE, UNLISTED, write_bundle
 from acquire.outputs.publish.signing import SigningKey
 from acquire.results import Material, gather, scorecards
 from acquire.scoring.method import Method
@@ -40,6 +43,11 @@ class Published:
             ranked=self.ranked,
         )
 
+    def only(self, trial: str) -> "Published":
+        """The results of one trial alone."""
+        cards = [card for card in self.cards if card.trial == trial]
+        return replace(self, cards=cards, ranked=rank(cards, trials=self.material.trials))
+
 
 @contextmanager
 def published_bench(folder: Path) -> Iterator[MadeBench]:
@@ -68,3 +76,45 @@ def publish(made: MadeBench) -> Published:
     cards = scorecards(material, made.bench, method)
     ranked = rank(cards, trials=material.trials)
     return Published(made.home, method, material, cards, ranked, made.journal.head()[0])
+
+
+@contextmanager
+def small_bench(folder: Path) -> Iterator[MadeBench]:
+    """A bench with one trial, gloss and a rating, so that proving it takes a moment only."""
+    with MadeBench(folder) as made:
+        made.begin("alder", ODD_NAME)
+        made.gloss("alder", "A", "bare", [91.0, 90.8, 91.3])
+        made.gloss("alder", "A", "treated", [93.0, 92.8, 93.3])
+        made.rate("alder", Kind.APPEARANCE, "A", 8.0, "rating.a.alder")
+        yield made
+
+
+def members(bundle: Path) -> dict[str, bytes]:
+    """Every file in a bundle."""
+    with zipfile.ZipFile(bundle) as packed:
+        return {name: packed.read(name) for name in packed.namelist()}
+
+
+def repack(path: Path, files: Mapping[str, bytes]) -> Path:
+    """Files packed by another program than ours would."""
+    with zipfile.ZipFile(path, "w", zipfile.ZIP_STORED) as packed:
+        for name, data in files.items():
+            packed.writestr(name, data)
+    return path
+
+
+def vouched(files: Mapping[str, bytes], key: SigningKey | None = None, **said: object) -> dict[str, bytes]:
+    """The files with a manifest that fits them, as a forger would make it, and signed with the forger's key.
+
+    Args:
+        said: fields of the manifest to change besides.
+    """
+    left = {name: data for name, data in files.items() if name not in UNLISTED}
+    manifest = json.loads(files[MANIFEST]) | said
+    manifest["files"] = [
+        {"name": name, "size": len(data), "sha256": hashlib.sha256(data).hexdigest()}
+        for name, data in sorted(left.items())
+    ]
+    text = json.dumps(manifest).encode()
+    vouching = {} if key is None else {SIGNATURE: key.sign(text), PUBLIC_KEY: key.public.pem}
+    return {**left, MANIFEST: text, **vouching}

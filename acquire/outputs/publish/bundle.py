@@ -4,7 +4,8 @@
 
 manifest.json lists every other file with its SHA-256; the signature is over the manifest. The journal is in
 it whole, up to the event that the figures rest on (see `acquire.transcript` for why), with everything that
-was written into it: reasons and names of people too.
+was written into it: reasons and names of people too. Photographs are left out, as no figure rests on them and
+a camera may have written into them where it was.
 """
 
 import hashlib

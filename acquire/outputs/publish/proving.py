@@ -22,6 +22,7 @@ from acquire.facts import facts
 from acquire.home import Home
 from acquire.imports import imported_names
 from acquire.model import BenchText, StreamStart
+from acquire.notebook import WrittenNote
 from acquire.outputs.publish import bundle as parts
 from acquire.outputs.publish.bundle import CARDS, Listed, Manifest
 from acquire.outputs.publish.container import Container, ContainerError, is_plain_name
@@ -223,7 +224,7 @@ def _look_at_journal(home: Home, report: BundleReport, expected_head: str | None
     assert report.manifest is not None
     try:
         report.journal = verify(
-            home, expected_head=expected_head, watch=lambda name: say(f"replaying {name}")
+            home, expected_head=expected_head, photos=False, watch=lambda name: say(f"replaying {name}")
         )
     except PanelwrightError as error:
         report.faults.append(f"journal and recordings could not be gone through: {error}")
@@ -267,6 +268,9 @@ def _differences(
     with home.journal(readonly=True) as journal:
         material = gather(journal)
         used = [noted.text for _, noted in facts(journal, "bench", BenchText)]
+        photos_n = sum(note.photo is not None for _, note in facts(journal, "note", WrittenNote))
+    if photos_n:
+        report.told.append(f"{photos_n} photographs are known by their hash and not in the bundle")
     if used and used[-1] != bench_text:
         report.told.append(f"{parts.BENCH} was changed after the last reading; figures use it as it is here")
     said = (manifest.method_sha256, ranked.method_sha256, *(card.method_sha256 for card in published))
