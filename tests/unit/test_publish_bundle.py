@@ -192,7 +192,7 @@ def test_photographs_stay_at_home(tmp_path: Path) -> None:
         write_note(made.journal, made.clock, trial, "looks even", photo=photo)
         report = proved(publish(made), tmp_path / "site")
     assert report.holds, report.faults
-    assert report.told == ["1 photographs are known by their hash and not in the bundle"]
+    assert report.told == ["photographs (1) are known by their hash and not in the bundle"]
     assert not [name for name in members(report.path) if photo.sha256 in name]
 
 

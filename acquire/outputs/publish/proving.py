@@ -270,7 +270,7 @@ def _differences(
         used = [noted.text for _, noted in facts(journal, "bench", BenchText)]
         photos_n = sum(note.photo is not None for _, note in facts(journal, "note", WrittenNote))
     if photos_n:
-        report.told.append(f"{photos_n} photographs are known by their hash and not in the bundle")
+        report.told.append(f"photographs ({photos_n}) are known by their hash and not in the bundle")
     if used and used[-1] != bench_text:
         report.told.append(f"{parts.BENCH} was changed after the last reading; figures use it as it is here")
     said = (manifest.method_sha256, ranked.method_sha256, *(card.method_sha256 for card in published))
