@@ -10,6 +10,10 @@ from acquire.calibration.checks import Check
 from acquire.errors import ConfigError
 from acquire.scoring.statistics import mean, sd
 
+LEAST_N = 5
+"""Fewer checks tell next to nothing of how they differ."""
+LEVEL = 0.05
+
 
 @dataclass(frozen=True, slots=True)
 class Components:
@@ -78,6 +82,24 @@ def check_components(checks: Sequence[Check]) -> Components:
             hint="choose one of each",
         )
     return between_and_within([(check.deviation, _spread(check), len(check.readings)) for check in checks])
+
+
+def components_in_words(checks: Sequence[Check], unit: str) -> str:
+    """Both scatters of a series in a sentence; empty where too few checks have several readings.
+
+    Checks at several loads are left out: their readings are of other placements.
+    """
+    single = [check for check in checks if not check.points]
+    if len(single) < LEAST_N or all(len(check.readings) < 2 for check in single):
+        return ""
+    found = check_components(single)
+    within = f"readings within a check scatter by {found.within_sd:.2g} {unit}"
+    if found.p > LEVEL:
+        return f"In {found.groups_n} checks {within}, and the checks differ by no more than that explains."
+    return (
+        f"In {found.groups_n} checks {within}; beyond that, checks differ by {found.between_sd:.2g} {unit}"
+        f" (standard deviations; F = {found.f:.3g}, analysis of variance as in GUM H.5)."
+    )
 
 
 def _spread(check: Check) -> float:

@@ -16,6 +16,7 @@ from markupsafe import Markup
 from acquire.bench import Bench, BenchGauge
 from acquire.calibration.brackets import Bracket
 from acquire.calibration.checks import AbortedCheck, Check
+from acquire.calibration.components import components_in_words
 from acquire.calibration.correction import in_words as correction_in_words
 from acquire.calibration.day import accepted_by, forecast_in_words, in_words, study
 from acquire.calibration.history import Incident
@@ -197,6 +198,8 @@ def _chart(
         if run is None
         else interval_in_words(run, certificate.due if certificate else None, unit)
     )
+    if scatter := components_in_words(stretch.checks, unit):
+        said.append(scatter)
     drift = Drift(book.gauge, found, air)
     alt = f"Control chart of {len(stretch.checks)} checks on {series.name}. {said[0]}"
     svg = draw_drift(drift, "svg", title=False).decode("utf-8")

@@ -1,13 +1,21 @@
 """Sums that testers of such products do on paper. Common practice, no source."""
 
+from datetime import timedelta
+
 import pytest
 
+from acquire.bench import Tolerance
+from acquire.calibration.checks import evaluate_check
+from acquire.calibration.history import Known
+from acquire.calibration.references import Assigned
+from acquire.calibration.stamp import stamp
 from acquire.model import Reading
 from acquire.model import Test as Kind
 from acquire.scoring.method import Method
 from acquire.scoring.results import Points, Score
 from acquire.scoring.scorecard import score
 from acquire.scoring.selection import flag_outliers
+from tests.bench_tools import NOON, rules
 from tests.scoring_kit import GRAM_FORCE_N, SHIPPED, STANDARD, TRIAL, inspection, method, rating, series
 
 GLOSS = [88.8, 90.6, 88.6, 91.1, 91.2, 91.6, 90.8, 89.9, 89.9, 94.5, 90.0]
@@ -74,6 +82,22 @@ def says_both(found: Score) -> bool:
     eleven = any("11 readings were taken although the method asks for 10" in note for note in found.notes)
     outlier = [flag for flag in found.flags if flag.id == "P1-treated-gloss-9"]
     return eleven and len(outlier) == 1 and "94.5 GU" in outlier[0].why and "5 %" in outlier[0].why
+
+
+@pytest.mark.parametrize(("shown", "state"), [(104.0, "in tolerance"), (102.0, "out of tolerance")])
+def test_the_tile_is_read_before_the_panel(shown: float, state: str) -> None:
+    """The meter must read its tile's assigned 104 at 20° before ten readings of the panel are worth anything.
+
+    Common practice, no source. The certificate's ±0.5 and the tolerance of 1 are invented.
+    """
+    tile = Assigned("tile", 104.0, "GU", 0.25, "T-1 (invented)", None, "invented", "20")
+    read = evaluate_check(
+        "gloss", tile, [shown] * 3, unit="GU", resolution=0.1, tolerance=Tolerance(absolute=1.0), t_utc=NOON
+    )
+    ten = [NOON + timedelta(seconds=20 * nth) for nth in range(1, 11)]
+    known = [Known(1, "check-1", read)]
+    assert {stamp("gloss", at, known, rules(), channel="20").state.value for at in ten} == {state}
+    assert {stamp("gloss", at, [], rules(), channel="20").state.value for at in ten} == {"unchecked today"}
 
 
 def test_eleven_gloss_readings_all_counted() -> None:

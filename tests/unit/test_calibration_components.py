@@ -6,7 +6,7 @@ import pytest
 
 from acquire.bench import Tolerance
 from acquire.calibration.checks import Check, evaluate_check
-from acquire.calibration.components import check_components
+from acquire.calibration.components import check_components, components_in_words
 from acquire.calibration.references import Assigned
 from acquire.errors import ConfigError
 from tests.bench_tools import NOON
@@ -51,3 +51,12 @@ def test_only_what_can_be_compared_is() -> None:
         check_components([on_a_day(0.0), on_a_day(0.0, assigned=other)])
     with pytest.raises(ValueError, match="two groups"):
         check_components([on_a_day(0.0)])
+
+
+def test_both_are_told_in_a_sentence() -> None:
+    """Days at 0 and twice at ±30 mN: variance 900 between the five means, 100 / 3 of it from within."""
+    moved = components_in_words([on_a_day(off_n) for off_n in (-0.03, 0.0, 0.03, -0.03, 0.03)], "N")
+    between = sqrt(0.0009 - 0.0001 / 3)
+    assert f"within a check scatter by 0.01 N; beyond that, checks differ by {between:.2g} N" in moved
+    assert "no more than that explains" in components_in_words([on_a_day(0.0)] * 5, "N")
+    assert components_in_words([on_a_day(0.0)] * 4, "N") == ""

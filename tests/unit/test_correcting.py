@@ -1,5 +1,6 @@
 """A person switches a correction on and off; readings taken meanwhile name it."""
 
+from datetime import timedelta
 from pathlib import Path
 
 import pytest
@@ -10,8 +11,11 @@ from acquire.calibration.checks import Check
 from acquire.calibration.correction import correction_at
 from acquire.correcting import correction_in_use, switch_off, switch_on
 from acquire.errors import ConfigError
+from acquire.home import Home
 from acquire.journal import Journal
 from acquire.judgements import judge_again
+from acquire.outputs.dossier import write_dossier
+from tests.manual_clock import START_UTC
 from tests.rig import BENCH_MORE, Rig, lay_out, rig, slip
 from tests.unit.test_calibration_multipoint import measure
 from tests.unit.test_weighing import MORE_WEIGHTS, THREE, climb
@@ -136,6 +140,20 @@ def test_a_check_at_several_loads_comes_out_the_same_from_what_it_keeps(toleranc
     again = evaluated_again(check, corrected=lambda shown: None)
     kept = {"reference_due", "certificate"}  # of the loads that are not the worst they are not kept apart
     assert again.model_dump(exclude=kept) == check.model_dump(exclude=kept)
+
+
+@pytest.mark.slow
+def test_a_dossier_gives_each_load_its_own_certificate(folder: Path) -> None:
+    with rig(folder) as bench:
+        checked(bench)
+    day = timedelta(days=1)
+    out = folder / "dossier.html"
+    write_dossier(Home(folder), "force", out, since=START_UTC - day, until=START_UTC + day)
+    text = out.read_text(encoding="utf-8")
+    listed = {name: kept.certificate for name, kept in Home(folder).bench().references.items()}
+    for name in THREE:
+        row = text.partition(f'<th scope="row">{name}</th>')[2].partition("</tr>")[0]
+        assert {other for other in THREE if f"<td>{listed[other]}</td>" in row} == {name}
 
 
 def test_a_ladder_whose_figures_were_altered_is_found(folder: Path) -> None:
