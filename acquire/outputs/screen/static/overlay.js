@@ -68,6 +68,6 @@ function show() {
   }
   const live = gauge && latest.has(gauge.gauge) ? shown(latest.get(gauge.gauge), 0.01) : "–";
   by("value").textContent = gauge?.quantity === "force" || !last ? live : shown(last.value, last.resolution);
-  by("last").textContent = last ? `last ${shown(last.value, last.resolution)}` : "";
+  by("last").textContent = last ? `· last ${shown(last.value, last.resolution)}` : "";
   by("unit").textContent = gauge ? (UNITS[gauge.unit] ?? gauge.unit) : "";
 }

@@ -71,7 +71,7 @@ export class Trace {
         y: { range: (_, low, high) => this.span(low, high) },
       },
       axes: [
-        { ...axis, show: this.axes, size: 2 * this.font, splits: () => ago.map((s) => this.end - s).reverse(),
+        { ...axis, show: this.axes, size: 2 * this.font, splits: () => ago.filter((s) => s % (this.holder.clientWidth < 560 ? 4 : 2) === 0).map((s) => this.end - s).reverse(),
           values: (_, at) => at.map((t) => (this.end - t < 0.01 ? "now" : `−${Math.round(this.end - t)} s`)) },
         { ...axis, show: this.axes, size: 12 + 3.2 * this.font,
           values: (_, at) => at.map((value) => `${+value.toFixed(3)} ${this.unit}`) },
@@ -94,7 +94,7 @@ export class Trace {
     const top = Math.max(high ?? 0, 0.5);
     const bottom = Math.min(low ?? 0, 0);
     // Room for a mark and its words above the highest peak.
-    const room = (this.axes ? 3.4 : 2.4) * this.font;
+    const room = (this.axes ? 3.4 : 3.6) * this.font;
     const height = Math.max(this.holder.clientHeight - (this.axes ? 2 * this.font : 0), 2 * room);
     return [bottom - 0.06 * (top - bottom), top + ((top - bottom) * room) / (height - room)];
   }
