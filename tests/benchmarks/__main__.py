@@ -13,7 +13,19 @@ import pytest
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
-from tests.benchmarks import bus, capture, day, decode, latency, live, modbus, replay, rescore, standings
+from tests.benchmarks import (
+    bus,
+    capture,
+    day,
+    decode,
+    latency,
+    live,
+    modbus,
+    recapture,
+    replay,
+    rescore,
+    standings,
+)
 
 Result = dict[str, str | float]
 
@@ -47,6 +59,7 @@ PARTS: dict[str, tuple[str, Callable[[bool], Iterator[Result]]]] = {
         "ten thousand trials scored anew",
         lambda quick: iter(rescore.run(1_000 if quick else 10_000)),
     ),
+    "recapture": ("recordings captured anew", lambda quick: iter(recapture.run(3 if quick else 10))),
     "standings": ("ranks of hundreds of trials", _standings),
     "day": ("memory over a simulated day", lambda quick: iter([day.memory(2 if quick else 24)])),
 }

@@ -96,13 +96,13 @@ def test_old_figures_are_the_published_ones_and_new_ones_those_of_the_new_method
         move = of(revision, card.trial)
         was = next((one for one in publication.trials if one.trial == card.trial), None)
         old = {figure.test: figure.old.text for figure in move.figures if figure.old is not None}
-        assert old == ({} if was is None else {figure.test: figure.text for figure in was.figures})
+        figures = () if was is None else was.figures
+        assert old == {figure.test: figure.text for figure in figures}
         assert move.old_place == (None if was is None else was.place)
         now = {figure.test: figure.new.value for figure in move.figures if figure.new is not None}
-        assert now == {
-            **({None: card.total.points.value} if card.total.points else {}),
-            **{score.test: score.points.value for score in card.scores if score.points is not None},
-        }
+        total = card.total.points
+        given = {score.test: score.points.value for score in card.scores if score.points is not None}
+        assert now == ({} if total is None else {None: total.value}) | given
     # The places of the standings themselves.
     assert {row.trial: row.place for row in ranked.rows} == {
         move.trial: move.new_place for move in revision.trials
