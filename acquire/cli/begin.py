@@ -18,6 +18,7 @@ _ASKED = {
     "count": ("wash", "the stroke counter", 0.5, "strokes"),
 }
 """By quantity: name, for a person, and how far a check may be off unless said otherwise."""
+_USUAL = {"force": "force-stream-n", "gloss": "gloss-key", "count": "wash-stroke"}
 
 
 @click.command(epilog="Example:  panelwright init --home my-bench")
@@ -41,7 +42,8 @@ def init(yes: bool, home: Path) -> None:
     if not new and not asked:
         click.echo(f"{home} is laid out already; nothing was changed.")
     if asked:
-        click.echo(f"Next:  panelwright trial open ID --product NAME --panel P {place.option}")
+        click.echo(f"Next:  panelwright panel add NAME --colour COLOUR --zones control {place.option}")
+        click.echo(f"       panelwright trial open ID --product NAME --panel P {place.option}")
         return
     click.echo(
         f"Now edit {home / 'bench.toml'}: the port of each gauge. panelwright ports shows what is there."
@@ -125,7 +127,9 @@ def _ask_gauge(quantity: str, ports: list[str], taken: list[str | None]) -> "Gau
     click.echo("  0  none")
     for number, kind in enumerate(kinds, start=1):
         click.echo(f"  {number}  {kind.name}: {kind.title}")
-    chosen = click.prompt("Number", default=1, type=click.IntRange(0, len(kinds)))
+    # What the shipped example and its simulators speak, so that Enter alone makes a bench to try.
+    usual = [kind.name for kind in kinds].index(_USUAL[quantity]) + 1
+    chosen = click.prompt("Number", default=usual, type=click.IntRange(0, len(kinds)))
     if chosen == 0:
         return None
     kind = kinds[chosen - 1]

@@ -37,6 +37,7 @@ def import_(table: Path | None, template: bool, home: Path, as_json: bool) -> No
     from acquire.clock import SystemClock
     from acquire.earlier import TEMPLATE
     from acquire.imports import import_results
+    from acquire.results import gather, scorecards
 
     if template:
         click.echo(TEMPLATE, nl=False)
@@ -45,9 +46,22 @@ def import_(table: Path | None, template: bool, home: Path, as_json: bool) -> No
         raise click.UsageError("name a table, or say --template")
     place = Home(home)
     with place.journal() as journal:
+        bench, method = place.bench(), place.method()
         found = import_results(place, journal, SystemClock(), table)
+        material = gather(journal)
+    cards = [one for one in scorecards(material, bench, method) if one.trial in found.trials]
     if as_json:
-        echo_json({"trials": list(found.trials), "rows": len(found.items)})
+        missing = {card.trial: [test.value for test in card.total.missing] for card in cards}
+        echo_json({"trials": list(found.trials), "rows": len(found.items), "missing": missing})
         return
     click.echo(f"{len(found.items)} rows of {len(found.trials)} trials: {', '.join(found.trials)}.")
+    for card in cards:
+        if card.total.missing:
+            lacking = ", ".join(test.value for test in card.total.missing)
+            click.echo(f"{card.trial} is not ranked: by the method it still lacks {lacking}.")
+    if any(card.total.missing for card in cards):
+        click.echo(
+            "Each pull, gloss or irradiance is a row of its own, as many as the method asks for. "
+            f"Why a test is not given:\n  panelwright score TRIAL {place.option}"
+        )
     click.echo(f"Next:  panelwright standings {place.option}")

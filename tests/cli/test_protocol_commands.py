@@ -200,7 +200,16 @@ def test_a_template_imports_as_it_is(home: Home, tmp_path: Path) -> None:
     assert run(home, "import", "--template") == TEMPLATE
     table = tmp_path / "earlier.csv"
     table.write_text(TEMPLATE, encoding="utf-8")
-    assert data(home, "import", str(table)) == {"trials": ["old-1"], "rows": 8}
+    assert data(home, "import", str(table)) == {
+        "trials": ["old-1"],
+        "rows": 8,
+        "missing": {"old-1": ["slip", "gloss"]},
+    }
+    second = tmp_path / "more.csv"
+    second.write_text(TEMPLATE.replace("old-1", "old-2"), encoding="utf-8")
+    said = run(home, "import", str(second))
+    assert "old-2 is not ranked: by the method it still lacks slip, gloss." in said
+    assert "Each pull, gloss or irradiance is a row of its own" in said
     assert "old-1: Invented wax. Earlier results, typed in." in run(home, "trial", "list")
     assert "8 earlier results typed in from" in run(home, "journal", "--kind", "import")
     assert "All holds." in run(home, "verify")
@@ -257,9 +266,11 @@ def test_gauges_that_are_plugged_in_later_do_not_stand_in_each_others_way(
 ) -> None:
     monkeypatch.setattr(begin, "on_terminal", lambda: True)
     home = Home(tmp_path / "bench")
-    typed = ["B (invented)", "", "n", "1", "tcp://h:1", "", "1", "tcp://h:1", "later", "", "1", "later", ""]
+    typed = ["B (invented)", "", "n", "", "tcp://h:1", "", "", "tcp://h:1", "later", "", "", "later", ""]
     said = run(home, "init", typed="\n".join([*typed, "n", "n", "50"]) + "\n")
     assert "tcp://h:1 is the port of a gauge further up" in said
+    kinds = {name: gauge.description for name, gauge in home.bench().gauges.items()}
+    assert kinds == {"force": "force-stream-n", "gloss": "gloss-key", "wash": "wash-stroke"}, "Enter alone"
     ports = {name: gauge.port for name, gauge in home.bench().gauges.items()}
     assert ports == {
         "force": "tcp://h:1",
