@@ -276,7 +276,7 @@ class Climate(Model):
 
 
 class BenchText(Model):
-    """The bench file as it was used from here on (kind "bench"); written whenever it differs from the last."""
+    """The bench file as used from here on (kind "bench"); written whenever it differs from the last."""
 
     text: str
     sha256: str

@@ -176,7 +176,7 @@ def test_judging_waits_its_turn_but_a_failure_ends_a_wash_at_any_stroke(lab: Lab
     lab.put_on(trial)
     with pytest.raises(ConfigError, match="A cures until"):
         judge(Kind.APPEARANCE)
-    with pytest.raises(ConfigError, match="first comes|A cures until"):
+    with pytest.raises(ConfigError, match=r"first comes|A cures until"):
         judge(Kind.WASH, 60, gave_way=True)
     lab.bench.clock.move(25 * HOUR_S)
     judge(Kind.APPEARANCE)
