@@ -4,7 +4,10 @@ The difference of two figures keeps only what does not cancel of their shared er
 Student's t at the degrees of freedom of just these remains (Welch and Satterthwaite), as Games and Howell do
 for means of unequal variance. Many pairs are judged at once, so the probabilities are corrected by Holm's
 method (Holm 1979, Scand. J. Statist. 6:65), which needs no assumption on how the pairs hang together: the
-chance that even one difference is called real without being so stays below 1 - coverage.
+chance that even one difference is called real without being so stays below 1 - coverage, as far as Welch's
+degrees of freedom hold. They do not where one source is known by a single degree (the scatter of two trials):
+at 95 %, 5 to 13 of 100 pairs without a difference were called different in a simulation, the more the larger
+that source.
 """
 
 import math

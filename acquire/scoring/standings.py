@@ -278,4 +278,9 @@ def _note(ranked: Sequence[Entry], by: By, compared: _Compared | None) -> str:
             "Points of several trials are their mean; its uncertainty counts how much the trials scatter "
             "(Mandel and Paule's method), and what they share does not average away."
         )
+    if any(len(entry.trials) == 2 and entry.figure and entry.figure.between_sd for entry in ranked[:count]):
+        said.append(
+            "How much two trials scatter is hardly known: a difference from such a product is called real too "
+            "easily; make a third trial before you rely on it."
+        )
     return " ".join(said)
