@@ -280,7 +280,7 @@ def _note(ranked: Sequence[Entry], by: By, compared: _Compared | None) -> str:
         )
     if any(len(entry.trials) == 2 and entry.figure and entry.figure.between_sd for entry in ranked[:count]):
         said.append(
-            "How much two trials scatter is hardly known: a difference from such a product is called real "
-            "too easily; make a third trial before you rely on it."
+            "How much two trials scatter is hardly known: a difference from such a product is seldom called "
+            "real; make a third trial."
         )
     return " ".join(said)

@@ -137,3 +137,20 @@ def test_two_figures_keep_their_order_with_the_normal_probability(difference: fl
     expected = float(norm.cdf(difference / math.hypot(0.6, 0.8)))
     assert found.chance[0, 0] == pytest.approx(expected, abs=4 * found.standard_error)
     np.testing.assert_allclose(found.chance.sum(axis=1), 1.0)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("ratio", [0.5, 1.0, 2.0, 4.0])
+def test_a_source_known_by_one_degree_does_not_make_differences_real(ratio: float) -> None:
+    """Held against plain simulation: two equal figures, one with the scatter of two trials."""
+    generator = np.random.default_rng(20310504)
+    pairs_n, real_n = 1500, 0
+    for _ in range(pairs_n):
+        trials = generator.normal(0.0, ratio * math.sqrt(2), 2)
+        size = abs(trials[0] - trials[1]) / 2  # standard error of the mean of two
+        one = points(float(trials.mean()), line(float(size), freedom=1.0))
+        other = points(float(generator.normal()), line(1.0))
+        found = compare(correlate([one, other]), np.zeros(2, dtype=bool), COVERAGE)
+        real_n += bool(found.real[0, 1])
+    # 5 of 100 and three standard deviations of the count.
+    assert real_n <= pairs_n * 0.05 + 3 * math.sqrt(pairs_n * 0.05 * 0.95)
