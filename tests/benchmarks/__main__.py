@@ -1,7 +1,7 @@
 """Measures the fast paths, each against something well known in the same run, and prints a table.
 
-Numbers vary with the machine; the ratios much less so. Without a name, all parts are measured, in about six
-minutes; on a machine that does nothing else.
+Numbers vary with the machine; the ratios much less so. Without a name, all parts are measured, which takes
+several minutes; let the machine do nothing else meanwhile.
 """
 
 import argparse
