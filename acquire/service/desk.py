@@ -12,7 +12,7 @@ import threading
 from collections.abc import Callable
 from concurrent.futures import Future
 from concurrent.futures import TimeoutError as NotAnsweredError
-from contextlib import AbstractContextManager
+from contextlib import AbstractContextManager, suppress
 from dataclasses import dataclass, replace
 from typing import TypeVar
 
@@ -82,6 +82,7 @@ class Desk:
         self._full_ns: int | None = None
         self._let_go: Armed | None = None
         """The step that was let go because it was full, until a person gives another order."""
+        self._ended = False
         self.failed: str | None = None
         """Why the service is not running, while it is not."""
 
@@ -98,6 +99,8 @@ class Desk:
         """
         answer: Future[object] = Future()
         self._orders.put((order, answer))
+        if self._ended:
+            self._turn_away()
         try:
             return answer.result(limit_s)  # type: ignore[return-value]  # of this order, which gives a _T
         except NotAnsweredError:
@@ -110,21 +113,33 @@ class Desk:
         """Serves until `stop` is set.
 
         Raises:
-            ConfigError, JournalError, RecordingError: the service cannot be opened the first time.
+            ConfigError, JournalError, RecordingError: the service cannot be opened the first time, or not be
+                closed in order at the end.
         """
-        with self._open(self._tell) as service:
-            self._serve(service, stop)
-        failures = 0
-        while not stop.is_set():
-            self._pause_for(AGAIN_S[min(failures, len(AGAIN_S) - 1)], stop)
+        try:
+            self._run(stop)
+        finally:
+            self._ended = True
+            self._turn_away()
+
+    def _run(self, stop: threading.Event) -> None:
+        began, failures = False, 0
+        while True:
             try:
                 with self._open(self._tell) as service:
-                    failures = 0
-                    self._tell(Note("port", "acquisition runs again"))
+                    if began:
+                        self._tell(Note("port", "acquisition runs again"))
+                    began, failures = True, 0
                     self._serve(service, stop)
             except (PanelwrightError, OSError) as error:
+                # What a full disk ended can often not be closed in order either.
+                if not began or stop.is_set():
+                    raise
                 failures += 1
                 self._say_failed(error)
+            self._pause_for(AGAIN_S[min(failures, len(AGAIN_S) - 1)], stop)
+            if stop.is_set():
+                return
 
     def arm(self, trial_id: str, step: Step) -> str:
         """From now on what the gauge gives belongs to this step. Ends what was armed before.
@@ -264,6 +279,14 @@ class Desk:
                 answer.set_exception(error)
                 if isinstance(error, JournalError | RecordingError):
                     raise
+
+    def _turn_away(self) -> None:
+        """Nobody obeys any more, and nobody shall wait for an answer."""
+        with suppress(queue.Empty):
+            while True:
+                _, answer = self._orders.get_nowait()
+                if answer.set_running_or_notify_cancel():
+                    answer.set_exception(TransportError("the bench is ending", hint="start it again"))
 
     def _let_go_when_full(self) -> None:
         """A full step stays armed a little, for what is under way; then the hands are free."""

@@ -8,11 +8,11 @@ from pathlib import Path
 
 import pytest
 
-from acquire.errors import ConfigError, JournalError, TransportError
+from acquire.errors import ConfigError, JournalError, RecordingError, TransportError
 from acquire.notes import Note, Tell
 from acquire.ports import PortEvent
 from acquire.service import Service
-from acquire.service.desk import LINGER_S, Armed, Desk
+from acquire.service.desk import ANSWER_S, LINGER_S, Armed, Desk
 from simulators.speech import gloss_key
 from tests.rig import Rig, SteppedClock, gloss, lay_out, rig, slip, wash
 
@@ -215,3 +215,44 @@ def test_a_service_that_ended_is_opened_anew_and_the_armed_step_goes_on(tmp_path
             stop.set()
             thread.join(5.0)
             assert not thread.is_alive()
+
+
+def test_a_service_that_cannot_even_be_closed_in_order_is_opened_anew(tmp_path: Path) -> None:
+    clock = SteppedClock()
+    with rig(tmp_path, clock) as bench:
+        opened: list[Service] = []
+
+        @contextmanager
+        def opening(tell: Tell) -> Iterator[Service]:
+            opened.append(bench.service)
+            yield bench.service
+            if len(opened) == 1:
+                raise RecordingError("the disk is full", hint="make room")
+
+        made = Desk(bench.home, opening, clock=clock, tell=bench.notes.append)
+        stop = threading.Event()
+        thread = threading.Thread(target=made.run, args=(stop,))
+        thread.start()
+        try:
+            until(lambda: made._service is not None)
+            bench.service._events.put(JournalError("the disk is full", hint="make room"))
+
+            def again() -> bool:
+                clock.move(1.0)
+                return len(opened) == 2 and made._service is not None
+
+            until(again)
+            assert made.ask(lambda: "obeyed") == "obeyed"
+        finally:
+            stop.set()
+            thread.join(5.0)
+            assert not thread.is_alive()
+
+
+def test_who_asks_a_desk_that_has_ended_is_told_at_once(tmp_path: Path) -> None:
+    with desk(tmp_path) as bench:
+        made = bench.desk
+    begun = time.monotonic()
+    with pytest.raises(TransportError, match="the bench is ending"):
+        made.ask(lambda: None)
+    assert time.monotonic() - begun < ANSWER_S / 2
