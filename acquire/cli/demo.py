@@ -16,7 +16,7 @@ import click
 @click.option(
     "--speed",
     type=click.FloatRange(1, 30),
-    default=20.0,
+    default=24.0,
     show_default=True,
     help="How many times faster than life.",
 )
@@ -24,7 +24,7 @@ def demo(home: Path, speed: float) -> None:
     """Run the whole job on simulated gauges: three invented products and an untreated control.
 
     Gauges are processes of their own on pseudo-terminals (TCP where there are none), time runs faster, and
-    everything else is the real thing: ports, recordings, journal, scores, page.
+    everything else is the real thing: ports, recordings, journal, protocol, checks, scores, published pages.
     """
     from acquire.cli.demo_show import run_and_show
 

@@ -64,6 +64,14 @@ class _Quiet:
             self._display.show(note)
 
 
+def _publish(home: Home) -> Path:
+    """All of it as a folder of pages with its bundle, as it would be made public."""
+    from acquire.outputs.publish.site import Wanted, publish_site
+
+    folder = home.folder / "site"
+    return publish_site(home, folder, SystemClock(), Wanted(method=home.method(), where=str(folder)))
+
+
 def _show_results(home: Home) -> None:
     from acquire.cli.results import print_scorecards, print_standings
     from acquire.outputs.report import write_report
@@ -84,6 +92,14 @@ def _show_results(home: Home) -> None:
         click.echo(f"  {fault}")
     page = write_report(home, home.folder / "report")
     click.echo(f"\nJournal     {home.journal_file}\nRecordings  {home.recordings}\nPage        {page}")
+    if report.holds:
+        click.echo(f"Published   {_publish(home)}")
     click.echo("\nLook around:")
-    for words in ("score two --budget", "journal --last 20", "verify"):
+    for words in (
+        "score two --budget",
+        "drift force",
+        "trial steps three",
+        "journal --last 20",
+        "verify",
+    ):
         click.echo(f"  panelwright {words} {home.option}")
