@@ -237,7 +237,16 @@ def _values(card: Scorecard) -> _Values:
     for score in card.scores:
         if score.points is not None:
             found[score.test] = _value(score.points, score.status)
-    return found
+    return _as_printed(found)
+
+
+def _as_printed(found: _Values) -> _Values:
+    """With a total of as many decimals as the points it is made of."""
+    total = found.get(None)
+    if total is None:
+        return found
+    places = max((len(one.text.partition(".")[2]) for test, one in found.items() if test), default=0)
+    return {**found, None: total.model_copy(update={"text": f"{total.value:.{places}f}"})}
 
 
 def _value(points: Points | PublishedFigure, status: str) -> Value:
@@ -259,7 +268,7 @@ def _moves(
     else:
         old_places = {one.trial: one.place for one in publication.trials}
         public = {
-            one.trial: {figure.test: _value(figure, figure.status) for figure in one.figures}
+            one.trial: _as_printed({figure.test: _value(figure, figure.status) for figure in one.figures})
             for one in publication.trials
         }
     last = len(rows) + 1

@@ -95,9 +95,9 @@ def test_old_figures_are_the_published_ones_and_new_ones_those_of_the_new_method
     for card in cards:
         move = of(revision, card.trial)
         was = next((one for one in publication.trials if one.trial == card.trial), None)
-        old = {figure.test: figure.old.text for figure in move.figures if figure.old is not None}
+        old = {figure.test: figure.old.value for figure in move.figures if figure.old is not None}
         figures = () if was is None else was.figures
-        assert old == {figure.test: figure.text for figure in figures}
+        assert old == {figure.test: figure.value for figure in figures}
         assert move.old_place == (None if was is None else was.place)
         now = {figure.test: figure.new.value for figure in move.figures if figure.new is not None}
         total = card.total.points
@@ -132,6 +132,13 @@ def test_four_times_the_points_for_slip_move_slip_alone_and_by_what_they_make(ma
         assert figure.old is not None
         assert figure.new is not None
         assert figure.new.value == pytest.approx(4 * figure.old.value, abs=0.05 + 4 * 0.05)
+
+
+def test_a_total_has_as_many_decimals_as_its_points(made: MadeBench) -> None:
+    for move in revised(made, method(PLACES_MOVE)).trials[:3]:
+        shown = [one.text for figure in move.figures for one in (figure.old, figure.new) if one is not None]
+        assert len(shown) == 12
+        assert {len(text.partition(".")[2]) for text in shown} == {1}
 
 
 def test_what_came_after_the_publication_is_told_apart_from_the_method(made: MadeBench) -> None:
