@@ -76,13 +76,14 @@ class Listening:
         ).start()
 
     def _listen(self, address: Address) -> None:
+        found: dict[str, Any] = {"fault": "listening has broken off", "hint": "try again"}
         try:
             found = self._understood(address)
-        except CannotTell as error:
-            found = {"fault": str(error), "hint": error.hint or _LOOK}
-        except (PanelwrightError, DescriptionError) as error:
+        except (CannotTell, PanelwrightError, DescriptionError) as error:
             found = {"fault": str(error), "hint": getattr(error, "hint", "") or _LOOK}
-        self._note(running=False, **found)
+        finally:
+            # Whatever went wrong, the page must not wait for ever, nor keep others from listening.
+            self._note(running=False, **found)
 
     def _understood(self, address: Address) -> dict[str, Any]:
         session = Session(

@@ -38,21 +38,14 @@ _OF_NO_TRIAL = ("climate", "stream", "bench", "clock step", "refusal", "incident
 
 
 class Present:
-    """Reads one bench's journal for any number of pages, from any thread."""
+    """Reads one bench's journal for any number of pages, from any thread.
+
+    What comes next can take seconds on a long journal that was not read before: it has a turn of its own, so
+    that nobody who asks how things stand waits for it.
+    """
 
     def __init__(self, home: Home, clock: Clock) -> None:
-        self._home, self._clock = home, clock
-        self._turn = threading.Lock()
-        self._journal: Journal | None = None
-        self._seq = 0
-        self._rows: StepRows | None = None
-        self._about: dict[str, str] = {}
-        """Of the armed step: product and caution."""
-        self._climate: dict[tuple[str, str, str | None], dict[str, Any]] = {}
-        self._gauges: tuple[datetime, list[dict[str, Any]]] | None = None
-        self._trials: dict[str, tuple[datetime | None, dict[str, Any] | None]] = {}
-        """For each trial until when what is worked out holds, and what it is; None: nothing is left to do."""
-        self._method_sha256 = ""
+        self._standing, self._todo = _Standing(home, clock), _Todo(home, clock)
 
     def now(self, armed: Armed | None) -> dict[str, Any]:
         """The armed step, the gauges and the room.
@@ -60,6 +53,66 @@ class Present:
         Raises:
             PanelwrightError: the journal or the bench's files cannot be read.
         """
+        return self._standing.told(armed)
+
+    def next(self) -> dict[str, Any]:
+        """Each open trial with what comes next, what it needs and what it waits for.
+
+        Raises:
+            PanelwrightError: as `now`.
+        """
+        return self._todo.told()
+
+    def close(self) -> None:
+        """Lets go of the journal."""
+        self._standing.close()
+        self._todo.close()
+
+
+class _Reading:
+    """Reads on in the journal, one page's question after the other."""
+
+    def __init__(self, home: Home, clock: Clock) -> None:
+        self._home, self._clock = home, clock
+        self._turn = threading.Lock()
+        self._journal: Journal | None = None
+        self._seq = 0
+
+    def close(self) -> None:
+        with self._turn:
+            if self._journal is not None:
+                self._journal.close()
+                self._journal = None
+
+    def _read_on(self) -> Journal:
+        if self._journal is None:
+            self._journal = self._home.journal(readonly=True)
+            self._seq, _ = self._journal.head()
+            self._begin(self._journal)
+        for event in self._journal.events(since=self._seq):
+            self._seq = event.seq
+            self._hear(self._journal, event)
+        return self._journal
+
+    def _begin(self, journal: Journal) -> None:
+        """Takes what is known before `_hear` is told of each new event."""
+
+    def _hear(self, journal: Journal, event: Event) -> None:
+        raise NotImplementedError
+
+
+class _Standing(_Reading):
+    """How the armed step, the gauges and the room stand."""
+
+    def __init__(self, home: Home, clock: Clock) -> None:
+        super().__init__(home, clock)
+        self._rows: StepRows | None = None
+        self._about: dict[str, str] = {}
+        """Of the armed step: product and caution."""
+        self._climate: dict[tuple[str, str, str | None], dict[str, Any]] = {}
+        self._gauges: tuple[datetime, list[dict[str, Any]]] | None = None
+
+    def told(self, armed: Armed | None) -> dict[str, Any]:
         with self._turn:
             journal = self._read_on()
             return {
@@ -70,33 +123,9 @@ class Present:
                 "climate": list(self._climate.values()),
             }
 
-    def next(self) -> dict[str, Any]:
-        """Each open trial with what comes next, what it needs and what it waits for.
-
-        Raises:
-            PanelwrightError: as `now`.
-        """
-        with self._turn:
-            journal = self._read_on()
-            return {"t_utc": self._clock.utc().isoformat(), "trials": list(self._open(journal))}
-
-    def close(self) -> None:
-        """Lets go of the journal."""
-        with self._turn:
-            if self._journal is not None:
-                self._journal.close()
-                self._journal = None
-
-    def _read_on(self) -> Journal:
-        if self._journal is None:
-            self._journal = self._home.journal(readonly=True)
-            self._seq, _ = self._journal.head()
-            for event in self._journal.events("climate", since=max(0, self._seq - CLIMATE_EVENTS_N)):
-                self._hear_climate(event)
-        for event in self._journal.events(since=self._seq):
-            self._seq = event.seq
-            self._hear(self._journal, event)
-        return self._journal
+    def _begin(self, journal: Journal) -> None:
+        for event in journal.events("climate", since=max(0, self._seq - CLIMATE_EVENTS_N)):
+            self._hear_climate(event)
 
     def _hear(self, journal: Journal, event: Event) -> None:
         if self._rows is not None:
@@ -105,10 +134,6 @@ class Present:
             self._hear_climate(event)
         if event.kind in _OF_GAUGES:
             self._gauges = None
-        if event.kind in _OF_ALL_TRIALS:
-            self._trials.clear()
-        elif event.kind not in _OF_NO_TRIAL:
-            self._trials.pop(_trial_of(journal, event), None)
 
     def _hear_climate(self, event: Event) -> None:
         body = event.body
@@ -131,6 +156,27 @@ class Present:
         if self._gauges is None or not timedelta(0) <= now - self._gauges[0] < GAUGES_HOLD:
             self._gauges = now, [one.as_data() for one in overview(journal, self._home, now)]
         return self._gauges[1]
+
+
+class _Todo(_Reading):
+    """What comes next in each open trial."""
+
+    def __init__(self, home: Home, clock: Clock) -> None:
+        super().__init__(home, clock)
+        self._trials: dict[str, tuple[datetime | None, dict[str, Any] | None]] = {}
+        """For each trial until when what is worked out holds, and what it is; None: nothing is left to do."""
+        self._method_sha256 = ""
+
+    def told(self) -> dict[str, Any]:
+        with self._turn:
+            journal = self._read_on()
+            return {"t_utc": self._clock.utc().isoformat(), "trials": list(self._open(journal))}
+
+    def _hear(self, journal: Journal, event: Event) -> None:
+        if event.kind in _OF_ALL_TRIALS:
+            self._trials.clear()
+        elif event.kind not in _OF_NO_TRIAL:
+            self._trials.pop(_trial_of(journal, event), None)
 
     def _open(self, journal: Journal) -> Iterator[dict[str, Any]]:
         method, bench, now = self._home.method(), self._home.bench(), self._clock.utc()
