@@ -3,6 +3,7 @@
 import asyncio
 import os
 import stat
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import httpx
@@ -106,6 +107,15 @@ def test_a_code_cannot_be_guessed_in_peace(tmp_path: Path) -> None:
         admissions.pair(admissions.code, "x")
     clock.move(TRIES_S)
     assert admissions.pair(admissions.code, "x") is not None
+
+
+def test_browsers_that_pair_at_the_same_time_are_all_remembered(tmp_path: Path) -> None:
+    admissions = Admissions(tmp_path / "paired.json", ManualClock())
+    with ThreadPoolExecutor(8) as pool:
+        keys = list(pool.map(lambda n: admissions.pair(admissions.code, f"tablet {n}"), range(24)))
+    again = Admissions(tmp_path / "paired.json", ManualClock())
+    assert {again.may(key) for key in keys} == {"all"}
+    assert len(again.known) == 24
 
 
 def test_a_session_ends_with_its_time_or_when_it_is_withdrawn(tmp_path: Path) -> None:

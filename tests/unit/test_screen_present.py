@@ -4,6 +4,7 @@ import asyncio
 import json
 import threading
 from collections.abc import AsyncIterator, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
@@ -239,17 +240,53 @@ def test_what_cannot_be_armed_yet_says_what_comes_first(made: MadeBench) -> None
         assert said in refused.json()["error"]
 
 
-def test_a_link_opens_the_overlay_until_it_is_withdrawn(made: MadeBench, tmp_path: Path) -> None:
-    admissions = Admissions(tmp_path / "paired.json", made.clock)
-    path = ask(made, "POST", "/links", {"label": "camera"}, admissions=admissions).json()["path"]
-    key = path.removeprefix("/overlay?key=")
-    assert admissions.may(key) == "overlay"
-    digest = next(one.digest for one in admissions.known if one.label == "camera")
-    gone = ask(made, "POST", "/links/withdraw", {"digest": digest}, admissions=admissions)
-    assert gone.json() == {"withdrawn": 1}
-    assert admissions.may(key) is None
-    assert ask(made, "POST", "/links/withdraw", {"digest": "../x"}, admissions=admissions).status_code == 409
-    assert ask(made, "POST", "/links", {"label": "camera"}).json() == {"path": "/overlay"}
+def test_a_stream_that_is_open_ends_when_its_link_is_withdrawn(made: MadeBench, tmp_path: Path) -> None:
+    admissions, live = Admissions(tmp_path / "paired.json", made.clock), Live()
+    key = admissions.admit("overlay", "camera")
+    screen = Screen(made.home, desk_of(made), live, made.clock, admissions)
+    app = make_app(screen, hosts=("bench.example",))
+
+    async def watch() -> str:
+        transport = httpx.ASGITransport(app=app)
+        async with httpx.AsyncClient(transport=transport, base_url="http://bench.example") as http:
+            watching = asyncio.create_task(http.get(f"/events?key={key}"))
+            async with asyncio.timeout(5.0):
+                while not live._subscriptions:
+                    await asyncio.sleep(0.01)
+                live.tell(Note("port", "before"))
+                while live._subscriptions[0]._number < live._number:
+                    await asyncio.sleep(0.01)
+                assert not watching.done()
+                admissions.withdraw()
+                live.tell(Note("port", "behind"))
+                return (await watching).text
+
+    told = asyncio.run(watch())
+    assert "before" in told
+    assert "behind" not in told
+    assert not live._subscriptions
+
+
+def test_how_things_stand_does_not_wait_for_what_comes_next(
+    made: MadeBench, present: Present, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    begun, go_on = threading.Event(), threading.Event()
+
+    def slow(journal: object) -> list[Trial]:
+        begun.set()
+        assert go_on.wait(5.0)
+        return []
+
+    monkeypatch.setattr("acquire.outputs.screen.present._not_closed", slow)
+    with ThreadPoolExecutor(2) as pool:
+        later = pool.submit(present.next)
+        try:
+            assert begun.wait(5.0)
+            now = pool.submit(present.now, None).result(5.0)
+        finally:
+            go_on.set()
+        assert now["gauges"]
+        assert later.result(5.0)["trials"] == []
 
 
 @pytest.mark.parametrize(
@@ -269,3 +306,38 @@ def test_a_bench_whose_files_cannot_be_read_says_why(made: MadeBench) -> None:
     answer = ask(made, "GET", "/next.json")
     assert answer.status_code == 503
     assert "method" in answer.json()["error"]
+
+
+def test_who_pairs_may_send_no_more_than_a_code(made: MadeBench, tmp_path: Path) -> None:
+    admissions = Admissions(tmp_path / "paired.json", made.clock)
+    screen = Screen(made.home, desk_of(made), Live(), made.clock, admissions)
+    app = make_app(screen, hosts=("bench.example",))
+    read_n = 0
+
+    async def flood() -> AsyncIterator[bytes]:
+        nonlocal read_n
+        yield b"code="
+        for _ in range(1000):
+            read_n += 1
+            yield b"1" * 1024
+
+    async def send(body: AsyncIterator[bytes] | bytes) -> httpx.Response:
+        headers = {"Origin": "http://bench.example", "Content-Type": "application/x-www-form-urlencoded"}
+        transport = httpx.ASGITransport(app=app)
+        async with httpx.AsyncClient(transport=transport, base_url="http://bench.example") as http:
+            return await http.post("/pair", content=body, headers=headers)
+
+    refused = asyncio.run(send(flood()))
+    assert refused.status_code == 429
+    assert "too much for one form" in refused.text
+    assert read_n < 10
+    let_in = asyncio.run(send(f"code={admissions.code}".encode()))
+    assert let_in.status_code == 303
+    assert admissions.may(let_in.cookies["panelwright"]) == "all"
+
+
+@pytest.mark.parametrize("size", ["24", "401", "000100999", "1" * 5000, "-50", "٥٠"])
+def test_an_overlay_has_a_sane_size(made: MadeBench, size: str) -> None:
+    answer = ask(made, "GET", f"/overlay?size={size}")
+    assert answer.status_code == 400
+    assert "an overlay cannot have the size" in answer.text

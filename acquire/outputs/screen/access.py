@@ -10,6 +10,7 @@ import hmac
 import json
 import os
 import secrets
+import threading
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
@@ -76,6 +77,7 @@ def is_loopback(host: str) -> bool:
 @dataclass(slots=True)
 class Admissions:
     """Browsers that were let in, and read-only links; kept in `file`, so that a restart forgets nobody.
+    May be asked from any thread.
 
     Raises:
         ConfigError: the file cannot be read or is not what it should be.
@@ -87,6 +89,7 @@ class Admissions:
     """What a browser must show to be let in; a new one at each start."""
     _known: list[Admission] = field(init=False, default_factory=list)
     _wrong_ns: list[int] = field(init=False, default_factory=list)
+    _turn: threading.Lock = field(init=False, default_factory=threading.Lock)
 
     def __post_init__(self) -> None:
         if not self.file.exists():
@@ -106,12 +109,14 @@ class Admissions:
             ConfigError: too many wrong codes came of late.
         """
         now_ns = self.clock.monotonic_ns()
-        self._wrong_ns = [at_ns for at_ns in self._wrong_ns if now_ns - at_ns < TRIES_S * 1e9]
-        if len(self._wrong_ns) >= TRIES_N:
-            raise ConfigError("too many wrong codes", hint=f"wait {TRIES_S:g} s, then try again")
-        if not hmac.compare_digest("".join(code.split()).encode(), self.code.encode()):
-            self._wrong_ns.append(now_ns)
-            return None
+        # Many codes that come at the same time are still counted one by one.
+        with self._turn:
+            self._wrong_ns = [at_ns for at_ns in self._wrong_ns if now_ns - at_ns < TRIES_S * 1e9]
+            if len(self._wrong_ns) >= TRIES_N:
+                raise ConfigError("too many wrong codes", hint=f"wait {TRIES_S:g} s, then try again")
+            if not hmac.compare_digest("".join(code.split()).encode(), self.code.encode()):
+                self._wrong_ns.append(now_ns)
+                return None
         return self.admit("all", label)
 
     def admit(self, may: May, label: str) -> str:
@@ -123,8 +128,9 @@ class Admissions:
         key = secrets.token_urlsafe(32)
         until = self.clock.utc() + timedelta(days=SESSION_DAYS)
         new = Admission(digest=_digest(key), may=may, label=label[:80], until=until)
-        self._known = [*(one for one in self._known if one.until > self.clock.utc()), new]
-        self._write()
+        with self._turn:
+            self._known = [*self.known, new]
+            self._write()
         return key
 
     def withdraw(self, digest: str | None = None) -> int:
@@ -133,9 +139,10 @@ class Admissions:
         Raises:
             ConfigError: it cannot be written down; nobody is let in all the same, until the next start.
         """
-        kept = [] if digest is None else [one for one in self._known if one.digest != digest]
-        gone, self._known = len(self._known) - len(kept), kept
-        self._write()
+        with self._turn:
+            kept = [] if digest is None else [one for one in self._known if one.digest != digest]
+            gone, self._known = len(self._known) - len(kept), kept
+            self._write()
         return gone
 
     def may(self, key: str | None) -> May | None:

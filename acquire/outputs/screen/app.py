@@ -2,7 +2,8 @@
 
 import json
 import mimetypes
-from collections.abc import Iterable
+from collections.abc import AsyncGenerator, Iterable
+from contextlib import aclosing
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
@@ -21,12 +22,14 @@ from acquire.home import Home
 from acquire.live import Live
 from acquire.outputs.screen.access import COOKIE, SESSION_DAYS, Admissions, Gate, json_no
 from acquire.outputs.screen.events import Openings
+from acquire.outputs.screen.forms import read_form
 from acquire.outputs.screen.orders import Orders
 from acquire.outputs.screen.present import Present
 from acquire.service.desk import Desk
 
 HERE = Path(__file__).parent
 MOST_BODY_BYTES = 64 * 1024
+MOST_PAIR_BYTES = 4096
 PAGES = (
     ("/", "Bench"),
     ("/trials", "Trials"),
@@ -96,7 +99,7 @@ def make_app(screen: Screen, *, hosts: Iterable[str], routes: Iterable[BaseRoute
     async def events(request: Request) -> Response:
         # A page that opens the stream anew itself cannot send the header.
         last = request.headers.get("last-event-id") or request.query_params.get("last")
-        stream = screen.openings.stream(last)
+        stream = _while_let_in(screen.admissions, request, screen.openings.stream(last))
         return StreamingResponse(stream, media_type="text/event-stream", headers={"X-Accel-Buffering": "no"})
 
     async def order(request: Request) -> Response:
@@ -112,10 +115,11 @@ def make_app(screen: Screen, *, hosts: Iterable[str], routes: Iterable[BaseRoute
             return RedirectResponse("/", 303)
         if request.method == "GET":
             return screen.page("pair.html", wrong="")
-        async with request.form(max_files=0, max_fields=4, max_part_size=1024) as form:
-            code = str(form.get("code", ""))
+        label = request.headers.get("user-agent", "")
         try:
-            key = await run_in_threadpool(screen.admissions.pair, code, request.headers.get("user-agent", ""))
+            # Whoever can reach the bench may send this: no more is read than a code needs.
+            form = await read_form(request, MOST_PAIR_BYTES)
+            key = await run_in_threadpool(screen.admissions.pair, form.words.get("code", ""), label)
         except ConfigError as error:
             return screen.page("pair.html", 429, wrong=f"{error}: {error.hint}")
         if key is None:
@@ -148,6 +152,18 @@ def make_app(screen: Screen, *, hosts: Iterable[str], routes: Iterable[BaseRoute
         free=("/pair", "/static"),
         secure=screen.secure,
     )
+
+
+async def _while_let_in(
+    admissions: Admissions | None, request: Request, stream: AsyncGenerator[bytes, None]
+) -> AsyncGenerator[bytes, None]:
+    """Ends a stream once whoever it goes to is let in no longer: it may be open for weeks."""
+    keys = (request.cookies.get(COOKIE), request.query_params.get("key"))
+    async with aclosing(stream):
+        async for event in stream:
+            if admissions is not None and not any(admissions.may(key) for key in keys):
+                return
+            yield event
 
 
 def _said(text: str) -> Response:

@@ -10,7 +10,7 @@ its newest trace only.
 import asyncio
 import json
 import math
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncGenerator, Callable
 from typing import Any
 
 from pydantic import TypeAdapter
@@ -53,7 +53,7 @@ class Openings:
             "failed": self._desk.failed,
         }
 
-    async def stream(self, last: str | None) -> AsyncIterator[bytes]:
+    async def stream(self, last: str | None) -> AsyncGenerator[bytes, None]:
         """Events for one page, without end.
 
         Args:

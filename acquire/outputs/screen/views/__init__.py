@@ -3,9 +3,9 @@
 from starlette.routing import BaseRoute
 
 from acquire.outputs.screen.app import Screen
-from acquire.outputs.screen.views import bench, checks, links, reading, setup, standings, step, trial, trials
+from acquire.outputs.screen.views import bench, checks, reading, setup, standings, step, trial, trials
 
-PARTS = (bench, trials, trial, step, checks, standings, reading, setup, links)
+PARTS = (bench, trials, trial, step, checks, standings, reading, setup)
 
 
 def routes(screen: Screen) -> list[BaseRoute]:

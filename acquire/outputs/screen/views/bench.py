@@ -55,7 +55,7 @@ async def _told(work_out: Callable[[], dict[str, Any]]) -> Response:
 def _size(request: Request) -> int:
     text = request.query_params.get("size", "100")
     least, most = SIZES_PERCENT
-    if not (text.isascii() and text.isdigit() and least <= int(text[:6]) <= most):
+    if not (text.isascii() and text.isdigit() and len(text) <= 4 and least <= int(text) <= most):
         raise ConfigError(
             f"an overlay cannot have the size {text[:20]!r}",
             hint=f"say size={least} to size={most}, in per cent",
