@@ -393,6 +393,26 @@ def test_a_list_that_lies_about_a_length_is_found_while_reading(tmp_path: Path) 
             assert sum(map(len, given)) <= claimed
 
 
+def test_whatever_is_wrong_with_a_container_is_said_in_one_way(tmp_path: Path) -> None:
+    path, chance, refused_n = tmp_path / "b.zip", Random(3), 0
+    with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as written:
+        written.writestr("a.txt", b"hello" * 50)
+        written.writestr("gauges/ü.toml", b"x" * 300)
+    whole = path.read_bytes()
+    for _ in range(1500):
+        turned = bytearray(whole)
+        for _ in range(chance.choice((1, 2, 4))):
+            turned[chance.randrange(len(turned))] = chance.choice((0, 1, 128, 255))
+        path.write_bytes(turned)
+        try:
+            with Container(path) as packed:
+                for name in packed.sizes:
+                    assert sum(map(len, packed.pieces(name))) == packed.sizes[name]
+        except ContainerError:
+            refused_n += 1
+    assert refused_n > 500
+
+
 def test_a_manifest_too_long_to_be_one_is_not_read(bundle: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(proving, "MAX_SMALL_BYTES", 100)
     with pytest.raises(ContainerError, match=r"manifest\.json .* is too long to be one"):

@@ -183,7 +183,7 @@ class Container:
                     if left < 0:
                         break
                     yield piece
-        except (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError) as error:
+        except (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError, OSError, ValueError) as error:
             raise ContainerError(f"{name} is damaged: {error}", hint=_WRITERS) from error
         if left:
             raise ContainerError(f"{name} is not as long as the list says", hint=_WRITERS)

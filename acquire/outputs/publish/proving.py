@@ -177,6 +177,9 @@ def _unpack(packed: Container, manifest: Manifest, home: Home, report: BundleRep
         except ContainerError as error:
             report.faults.append(str(error))
             continue
+        except OSError as error:
+            report.faults.append(f"{name} cannot be unpacked on this machine: {error.strerror}")
+            continue
         if altered:
             report.faults.append(f"{name} was altered: it does not have the SHA-256 that the manifest lists")
         else:
