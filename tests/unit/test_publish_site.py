@@ -16,7 +16,7 @@ from acquire.model import Phase, Reading, Step
 from acquire.model import Test as Kind
 from acquire.outputs.publish import names
 from acquire.outputs.publish.evidence import evidence
-from acquire.outputs.publish.site import publish_site
+from acquire.outputs.publish.site import _put_in_place, publish_site
 from acquire.publications import Publication, standing
 from acquire.recordings import read_recording
 from acquire.results import gather
@@ -367,3 +367,30 @@ def test_readings_keep_the_digits_of_their_gauge(made: MadeBench, pages: dict[st
     assert any(f"{one.value:.2f}".endswith("0") for one in pulls)
     words = pages["trial-alder.html"].words
     assert all(f"{one.value:.2f} N" in words for one in pulls if one.trial == "alder")
+
+
+def test_what_could_not_be_written_is_not_said_to_be_published(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    out = tmp_path / "out"
+
+    def no_room(*_: object, **__: object) -> Path:
+        raise PanelwrightError("the bundle cannot be written", hint="make room")
+
+    with small(tmp_path / "bench") as made:
+        write_draft(made, out)
+        before = {path.name: path.read_bytes() for path in out.glob("*.*")}
+        monkeypatch.setattr("acquire.outputs.publish.site.write_bundle", no_room)
+        with pytest.raises(PanelwrightError, match="the bundle cannot be written"):
+            publish_site(made.home, out, ManualClock(), wanted(made.home))
+        assert standing(made.journal) == []
+    assert {path.name: path.read_bytes() for path in out.glob("*.*")} == before
+
+
+def test_a_folder_that_cannot_be_put_in_place_leaves_the_old_one_there(tmp_path: Path) -> None:
+    out = tmp_path / "out"
+    out.mkdir()
+    (out / "index.html").write_text("old", encoding="utf-8")
+    with pytest.raises(FileNotFoundError):
+        _put_in_place(tmp_path / "never made", out, tmp_path / "old")
+    assert (out / "index.html").read_text(encoding="utf-8") == "old"

@@ -1,8 +1,8 @@
 """Writes a published folder: pages, tables, cards and the bundle, all at once or not at all.
 
-    verify ──> gather ──> pages, data/, cards/ ──> journal ("published") ──> bundle.zip ──> put in place
+    verify ──> gather ──> pages, data/, cards/, bundle.zip ──> journal ("published") ──> put in place
 
-The folder is made beside its place and moved there whole: whoever reads it sees the old one or the new one.
+The folder is made beside its place and moved there whole: nobody ever reads a mixture of old and new.
 """
 
 import json
@@ -89,10 +89,11 @@ def publish_site(
         with TemporaryDirectory(prefix=f".{out.name}-", dir=out.parent) as beside:
             made = Path(beside) / "new"
             made.mkdir()
-            _write(made, home, clock, content, note, wanted, watch)
-            if out.exists():
-                os.replace(out, Path(beside) / "old")
-            os.replace(made, out)
+            _write(made, home, content, note, wanted, watch)
+            if not wanted.draft:
+                # Not before all is written: what could not be published must not be said to be.
+                _record(home, clock, content, wanted)
+            _put_in_place(made, out, Path(beside) / "old")
     except OSError as error:
         raise PanelwrightError(f"{out} cannot be written: {error}", hint=_HINT) from error
     return out / "index.html"
@@ -130,9 +131,18 @@ def _verified(report: VerificationReport, *, go_on: bool) -> Note:
     return Note(draft=False, faults=tuple(faults), checked="" if faults else checked)
 
 
-def _write(
-    made: Path, home: Home, clock: Clock, content: Content, note: Note, wanted: Wanted, watch: Watch
-) -> None:
+def _put_in_place(made: Path, out: Path, old: Path) -> None:
+    if out.exists():
+        os.replace(out, old)
+    try:
+        os.replace(made, out)
+    except OSError:
+        if old.exists():
+            os.replace(old, out)
+        raise
+
+
+def _write(made: Path, home: Home, content: Content, note: Note, wanted: Wanted, watch: Watch) -> None:
     pages, main = Pages(content, note), content.views[0]
     cards = list(content.cards.values())
     watch("tables")
@@ -151,7 +161,6 @@ def _write(
         _put(made, file, text)
     if not wanted.draft:
         watch("bundle")
-        _record(home, clock, content, wanted)
         bundle = write_bundle(
             home,
             made,
