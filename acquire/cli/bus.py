@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from acquire.cli.options import echo_json, home_option, json_option
+from acquire.cli.plain import harmless
 
 if TYPE_CHECKING:
     from acquire.outputs.mqtt.following import Shown
@@ -96,7 +97,7 @@ def follow(url: str | None, bench: str | None, since: int | None, notes: bool, a
             if isinstance(one, Connected) and one.said == said:
                 continue
             said = one.said if isinstance(one, Connected) else said
-            echo_json(_as_data(one), indent=None) if as_json else click.echo(_in_words(one))
+            echo_json(_as_data(one), indent=None) if as_json else click.echo(harmless(_in_words(one)))
 
     try:
         asyncio.run(show())

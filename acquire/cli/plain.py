@@ -44,6 +44,12 @@ def _plain(char: str) -> str:
     return _WRITTEN_OUT.get(char) or letter or "?"
 
 
+def harmless(text: str) -> str:
+    """A stranger's words on one line of a terminal: what would move its cursor, colour it or begin another
+    line is written as an escape, so that nobody can print an answer of ours."""
+    return "".join(char if char.isprintable() else ascii(char)[1:-1] for char in text)
+
+
 def _handle(error: UnicodeError) -> tuple[str, int]:
     if not isinstance(error, UnicodeEncodeError):
         raise error

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 import click
 
 from acquire.cli.options import echo_json
+from acquire.cli.plain import harmless
 
 if TYPE_CHECKING:
     from acquire.outputs.publish.proving import BundleReport
@@ -42,6 +43,10 @@ def print_bundle(found: "BundleReport", *, as_json: bool) -> None:
         raise SystemExit(1)
 
 
+def _say(text: str) -> None:
+    click.echo(harmless(text))
+
+
 def _bundle_data(found: "BundleReport") -> dict[str, object]:
     return {
         "holds": found.holds,
@@ -61,23 +66,23 @@ def _bundle_data(found: "BundleReport") -> dict[str, object]:
 def _tell_bundle(found: "BundleReport") -> None:
     about = found.manifest
     if about is not None:
-        click.echo(f"Bundle: {about.bench}, {len(about.trials)} trials by method {about.method_title!r}.")
+        _say(f"Bundle: {about.bench}, {len(about.trials)} trials by method {about.method_title!r}.")
         if about.simulated:
-            click.echo(f"SIMULATED: {'; '.join(about.simulated)}. Nothing was measured on a real panel.")
-    click.echo(f"Signature: {_SIGNED[found.signed]}.")
+            _say(f"SIMULATED: {'; '.join(about.simulated)}. Nothing was measured on a real panel.")
+    _say(f"Signature: {_SIGNED[found.signed]}.")
     if found.fingerprint is not None:
-        click.echo(f"  fingerprint {found.fingerprint}")
-        click.echo("A signature shows who vouches for these files, not that what they say is true.")
+        _say(f"  fingerprint {found.fingerprint}")
+        _say("A signature shows who vouches for these files, not that what they say is true.")
     if about is not None:
-        click.echo(f"Files: {found.files_n} of {len(about.files)} are as the manifest says.")
+        _say(f"Files: {found.files_n} of {len(about.files)} are as the manifest says.")
     if found.journal is not None:
         print_verification(found.journal)
-    click.echo(f"Figures: {found.figures_n} points, totals and places worked out again.")
+    _say(f"Figures: {found.figures_n} points, totals and places worked out again.")
     for fault in found.faults:
-        click.echo(f"WRONG: {fault}.")
+        _say(f"WRONG: {fault}.")
     for told in found.told:
-        click.echo(f"Told, and no fault: {told}.")
-    click.echo("All holds." if found.holds else "NOT in order.")
+        _say(f"Told, and no fault: {told}.")
+    _say("All holds." if found.holds else "NOT in order.")
 
 
 def verification_data(found: "VerificationReport") -> dict[str, object]:
@@ -107,24 +112,25 @@ def print_verification(found: "VerificationReport") -> None:
     """Prints what was found of journal and recordings."""
     chain = found.chain
     if chain.broken is None:
-        click.echo(f"Journal: {chain.events_n} events, every link holds.")
-        click.echo(f"Its head, to note where nobody can change it:\n  {chain.head_hash}")
+        _say(f"Journal: {chain.events_n} events, every link holds.")
+        _say("Its head, to note where nobody can change it:")
+        _say(f"  {chain.head_hash}")
     else:
-        click.echo(f"Journal: BROKEN at event {chain.broken.seq}: {chain.broken.detail}.")
+        _say(f"Journal: BROKEN at event {chain.broken.seq}: {chain.broken.detail}.")
     compared = (
         f"{found.readings_n} readings and {found.refusals_n} refusals from {found.recordings_n} recordings"
     )
     if not found.faults:
-        click.echo(f"Recordings: {compared}, every one came out the same.")
+        _say(f"Recordings: {compared}, every one came out the same.")
     else:
-        click.echo(f"Recordings: {compared}, and {len(found.faults)} thing(s) wrong:")
+        _say(f"Recordings: {compared}, and {len(found.faults)} thing(s) wrong:")
         for fault in found.faults:
-            click.echo(f"  {fault}")
-    click.echo(f"Stamps: {found.stamps_n} stamps and {found.checks_n} checks derived again.")
+            _say(f"  {fault}")
+    _say(f"Stamps: {found.stamps_n} stamps and {found.checks_n} checks derived again.")
     if found.before_bench_n:
-        click.echo(
+        _say(
             f"Told, and no fault: {found.before_bench_n} readings are from before the journal kept the bench "
             "file; their stamps cannot be derived again."
         )
     for name in found.cut:
-        click.echo(f"Told, and no fault: the last line of {name} was never finished (a killed program).")
+        _say(f"Told, and no fault: the last line of {name} was never finished (a killed program).")

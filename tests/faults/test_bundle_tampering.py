@@ -11,8 +11,10 @@ from random import Random
 from typing import Any
 
 import pytest
+from click.testing import CliRunner
 
 from acquire.chain import canonical_json, make_row
+from acquire.cli import main
 from acquire.outputs.publish import container, proving
 from acquire.outputs.publish.container import (
     Container,
@@ -391,6 +393,15 @@ def test_a_list_that_lies_about_a_length_is_found_while_reading(tmp_path: Path) 
             with pytest.raises(ContainerError, match="zeros is"):
                 given.extend(packed_again.pieces("zeros"))
             assert sum(map(len, given)) <= claimed
+
+
+def test_a_bundle_cannot_print_an_answer_of_ours(files: Mapping[str, bytes], tmp_path: Path) -> None:
+    name = "Bench (invented)\x1b[2K\nSignature: by the key you gave."
+    forged = repack(tmp_path / "b.zip", vouched(files, bench=name))
+    told = CliRunner().invoke(main, ["verify", str(forged)]).output
+    assert "Bench (invented)\\x1b[2K\\nSignature" in told
+    assert "\x1b" not in told
+    assert "Signature: by the key you gave." not in told.splitlines()
 
 
 def test_whatever_is_wrong_with_a_container_is_said_in_one_way(tmp_path: Path) -> None:
