@@ -1,11 +1,17 @@
 """The rules a subscriber keeps, without a broker: what comes twice, out of order or not at all."""
 
+import asyncio
 import random
+from collections.abc import AsyncIterator
+from contextlib import aclosing
+from typing import cast
 
+import aiomqtt
 from hypothesis import given
 from hypothesis import strategies as st
 
-from acquire.outputs.mqtt.following import HELD_N, Gap, Sequence
+from acquire.outputs.mqtt.connection import Connection
+from acquire.outputs.mqtt.following import HELD_N, WAITING_N, Gap, Sequence, _with_looks
 from acquire.outputs.mqtt.messages import BenchState, EventMessage
 from tests.manual_clock import START_UTC
 
@@ -96,3 +102,40 @@ def test_in_another_journal_numbers_begin_anew() -> None:
     place.heard(_state(50))
     place.heard(_state(0, journal="b"))
     assert [one.seq for one in place.take(_event(1))] == [1]
+
+
+class _Flood:
+    """A connection on which numbered messages come as fast as they are taken."""
+
+    def __init__(self, count: int) -> None:
+        self.count, self.drawn_n = count, 0
+
+    @property
+    def messages(self) -> AsyncIterator[aiomqtt.Message]:
+        return self._all()
+
+    async def _all(self) -> AsyncIterator[aiomqtt.Message]:
+        for number in range(self.count):
+            self.drawn_n += 1
+            yield aiomqtt.Message("t", str(number).encode(), 1, False, number, None)
+
+
+def test_a_slow_reader_holds_messages_up_and_loses_none() -> None:
+    flood = _Flood(3 * WAITING_N)
+
+    async def read() -> list[int]:
+        async with aclosing(_with_looks(cast(Connection, flood))) as looks:
+            taken: list[int] = []
+            async for one in looks:
+                # None: the reader is only asked to look whether something is missing.
+                if one is not None:
+                    taken.append(int(bytes(cast(bytes, one.payload))))
+                if len(taken) == 1:
+                    for _ in range(100):
+                        await asyncio.sleep(0)
+                    assert flood.drawn_n <= WAITING_N + 2
+                if len(taken) == flood.count:
+                    break
+        return taken
+
+    assert asyncio.run(read()) == list(range(flood.count))

@@ -9,7 +9,7 @@ It is our own and the example for others. The rules it keeps are all there are:
 
 import asyncio
 import re
-from collections.abc import AsyncGenerator, AsyncIterator, Iterable
+from collections.abc import AsyncGenerator, Iterable
 from contextlib import suppress
 from dataclasses import dataclass, field
 from uuid import uuid4
@@ -31,6 +31,7 @@ from acquire.outputs.mqtt.settings import BusSettings
 PATIENCE_S = 10.0
 ASK_EVERY_S = 3.0
 HELD_N = 1000
+WAITING_N = 1000
 LOOK_EVERY_S = 1.0
 _TOPIC = re.compile(rf"panelwright/{VERSION}/(?P<bench>[^/]+)/(?P<what>state|event|again|live)(/.*)?")
 
@@ -159,21 +160,22 @@ async def follow(
         wait_s = min(2 * wait_s, settings.longest_wait_s)
 
 
-async def _with_looks(connection: Connection) -> AsyncIterator[aiomqtt.Message | None]:
+async def _with_looks(connection: Connection) -> AsyncGenerator[aiomqtt.Message | None, None]:
     """Messages as they come, and None every second, so that somebody looks whether something is missing."""
-    heard: asyncio.Queue[aiomqtt.Message | aiomqtt.MqttError | None] = asyncio.Queue()
+    # A reader that is slower than the bus holds messages up; what is dropped then is asked for again.
+    heard: asyncio.Queue[aiomqtt.Message | aiomqtt.MqttError | None] = asyncio.Queue(WAITING_N)
 
     async def listen() -> None:
         try:
             async for message in connection.messages:
-                heard.put_nowait(message)
+                await heard.put(message)
         except aiomqtt.MqttError as error:
-            heard.put_nowait(error)
+            await heard.put(error)
 
     async def look() -> None:
         while True:
             await asyncio.sleep(LOOK_EVERY_S)
-            heard.put_nowait(None)
+            await heard.put(None)
 
     tasks = [asyncio.create_task(listen()), asyncio.create_task(look())]
     try:
