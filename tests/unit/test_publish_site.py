@@ -115,7 +115,7 @@ def test_each_product_has_every_part_of_the_story(pages: dict[str, Page]) -> Non
         "not months on a car",
     ):
         assert said in page.words, said
-    assert "Product applied on a: 3 sprays" in pages["product-wax-b-co-b-invented.html"].words
+    assert "Product applied on A: 3 sprays" in pages["product-wax-b-co-b-invented.html"].words
 
 
 def test_standings_are_there_in_every_choice(pages: dict[str, Page]) -> None:
