@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
-from playwright.sync_api import Browser, Page, expect
+from playwright.sync_api import Browser, Page, Route, expect
 
 from acquire.cli import main
 from acquire.home import Home
@@ -298,3 +298,21 @@ def test_the_served_bench_ends_within_three_seconds_with_its_journal_whole(tmp_p
         assert took_s < 3.0
         with bench.home.journal(readonly=True) as journal:
             assert journal.verify().holds
+
+
+def test_an_armed_step_shows_although_what_comes_next_takes_long(
+    bench: ServedBench, browser: Browser
+) -> None:
+    held: list[Route] = []
+    with seen(browser, f"{bench.url}/checks") as one, seen(browser, bench.url) as other:
+        one.page.route("**/next.json", lambda route: held.append(route))
+        one.page.goto(bench.url)
+        expect(one.page.locator("#gauges li").first).to_be_visible(timeout=LONG_MS)
+        assert held
+        arm(other.page, "")
+        # The product is known from /now.json alone.
+        expect(one.page.locator("#trial")).to_contain_text("(invented)", timeout=LONG_MS)
+        # What was held goes on with that.
+        one.page.unroute("**/next.json")
+        let_go(other.page)
+        expect(one.page.locator(".trial-card").first).to_be_visible(timeout=LONG_MS)

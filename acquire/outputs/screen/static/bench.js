@@ -167,28 +167,37 @@ async function announceNext() {
 
 // ---- What follows from the journal -----------------------------------------------------------------------
 
-let asking = false;
-let again = false;
+// Each question has its own turn: what comes next may take the bench a while, how things stand must not.
+function inTurn(question) {
+  let asking = false;
+  let again = false;
+  return async function turn() {
+    if (asking) {
+      again = true;
+      return;
+    }
+    asking = true;
+    try {
+      await question();
+    } catch (error) {
+      by("answer").textContent = error.message;
+    } finally {
+      asking = false;
+    }
+    show();
+    if (again) {
+      again = false;
+      turn();
+    }
+  };
+}
 
-async function refresh() {
-  if (asking) {
-    again = true;
-    return;
-  }
-  asking = true;
-  try {
-    now = await ask("/now.json");
-    if (!desk.armed) await refreshTodo();
-  } catch (error) {
-    by("answer").textContent = error.message;
-  } finally {
-    asking = false;
-  }
-  show();
-  if (again) {
-    again = false;
-    refresh();
-  }
+const refreshNow = inTurn(async () => { now = await ask("/now.json"); });
+const refreshNext = inTurn(refreshTodo);
+
+function refresh() {
+  refreshNow();
+  if (!desk.armed) refreshNext();
 }
 
 async function refreshTodo() {
@@ -232,7 +241,8 @@ function show() {
 
 function showArmed(armed) {
   const gauge = armedGauge(gauges, armed);
-  const step = now?.step && sameStep(now.step.step, armed.step) ? now.step : null;
+  const ours = now?.step?.trial === armed.trial && sameStep(now?.step?.step, armed.step);
+  const step = ours ? now.step : null;
   const [n, of] = gauge?.progress ?? (step && step.wanted !== null ? [step.taken, step.wanted] : [null, null]);
   by("trial").textContent = armed.step ? [armed.trial, step?.product].filter(Boolean).join(" · ") : "check";
   by("caution").hidden = !step?.caution;
