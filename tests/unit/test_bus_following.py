@@ -129,7 +129,7 @@ def test_a_slow_reader_holds_messages_up_and_loses_none() -> None:
             async for one in looks:
                 # None: the reader is only asked to look whether something is missing.
                 if one is not None:
-                    taken.append(int(bytes(cast(bytes, one.payload))))
+                    taken.append(int(bytes(one.payload)))
                 if len(taken) == 1:
                     for _ in range(100):
                         await asyncio.sleep(0)
