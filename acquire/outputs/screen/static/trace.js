@@ -151,7 +151,11 @@ export class Trace {
     ctx.textAlign = "center";
     ctx.textBaseline = "bottom";
     const wide = plot.bbox.width > 560 * ratio;
-    ctx.fillText(wide && !mark.refused ? `breakaway ${mark.text}` : mark.text, at, top - 2 * half - 2 * ratio);
+    const text = wide && !mark.refused ? `breakaway ${mark.text}` : mark.text;
+    // A mark about to leave, or just come, keeps its words whole inside the plot.
+    const [left, right, side] = [plot.bbox.left, plot.bbox.left + plot.bbox.width, ctx.measureText(text).width / 2];
+    const middle = at < left || at > right ? at : Math.min(Math.max(at, left + side), right - side);
+    ctx.fillText(text, middle, top - 2 * half - 2 * ratio);
   }
 
   // Named where there is room; below the trace stands what each sign means.

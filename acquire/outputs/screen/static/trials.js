@@ -26,7 +26,7 @@ function card(one, arm) {
     next ? made("p", { class: "next" }, made("strong", {}, "Next: "), next.title) : null,
     ...one.waits.map((wait) => made("p", { class: "state warn" }, `waiting: ${wait.text}` + (wait.until ? ` until ${wait.until}` : ""))),
     next?.instruction ? made("p", {}, next.instruction) : null,
-    next?.needs.length ? made("p", {}, made("strong", {}, "At hand: "), next.needs.join(", ")) : null,
+    next?.needs.length ? made("p", {}, made("strong", {}, "At hand: "), next.needs.join("; ")) : null,
     next?.caution ? made("p", { class: "caution" }, next.caution) : null,
     made("div", { class: "acts" },
       first ? button(one, first, arm, "main-act") : null,
