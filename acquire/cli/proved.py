@@ -66,7 +66,8 @@ def _bundle_data(found: "BundleReport") -> dict[str, object]:
 def _tell_bundle(found: "BundleReport") -> None:
     about = found.manifest
     if about is not None:
-        _say(f"Bundle: {about.bench}, {len(about.trials)} trials by method {about.method_title!r}.")
+        trials = "1 trial" if len(about.trials) == 1 else f"{len(about.trials)} trials"
+        _say(f"Bundle: {about.bench}, {trials} by method {about.method_title!r}.")
         if about.simulated:
             _say(f"SIMULATED: {'; '.join(about.simulated)}. Nothing was measured on a real panel.")
     _say(f"Signature: {_SIGNED[found.signed]}.")

@@ -237,8 +237,9 @@ def _bench(bench: BenchText) -> str:
 
 
 def _published(publication: Publication) -> str:
+    trials = "1 trial" if len(publication.trials) == 1 else f"{len(publication.trials)} trials"
     return (
-        f"published in {publication.where}: {len(publication.trials)} trials by method "
+        f"published in {publication.where}: {trials} by method "
         f"{publication.method_title} ({publication.method_sha256[:12]}), "
         f"resting on events up to {publication.at_seq}"
     )

@@ -44,7 +44,7 @@ def test_a_report_is_kept_as_published_unless_it_is_a_draft(made: MadeBench) -> 
     assert run(made, "report", "--where", "spring page (invented)").exit_code == 0
     (kept,) = made.journal.events("published")
     assert (kept.body["where"], kept.body["at_seq"]) == ("spring page (invented)", at_seq)
-    assert "published in spring page (invented): 1 trials" in run(made, "journal").output
+    assert "published in spring page (invented): 1 trial by" in run(made, "journal").output
     made.check_force()
     assert "6 readings of gauge force confirmed by its check" in " ".join(run(made, "journal").output.split())
     assert run(made, "report").exit_code == 0
